@@ -1,0 +1,1 @@
+"""Annual averages with their intervals."""

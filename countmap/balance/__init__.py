@@ -1,0 +1,1 @@
+"""Flows on the graph: what agrees, who is wrong, what follows."""

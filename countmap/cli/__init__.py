@@ -1,0 +1,1 @@
+"""The command line; nothing heavy is imported at start."""

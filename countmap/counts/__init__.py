@@ -1,0 +1,1 @@
+"""Period counts: intake, days, checks."""

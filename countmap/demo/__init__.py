@@ -1,0 +1,1 @@
+"""An invented river town, its traffic and its planted faults."""

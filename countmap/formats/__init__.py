@@ -1,0 +1,1 @@
+"""Parse and serialise file formats: one a room, no judgement."""

@@ -1,0 +1,1 @@
+"""Maps and data people keep: the only home of folium."""

@@ -1,0 +1,1 @@
+"""The road graph: nodes, links, arcs, junctions, sections."""

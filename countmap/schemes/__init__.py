@@ -1,0 +1,1 @@
+"""Vehicle class schemes as data."""

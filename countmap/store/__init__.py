@@ -1,0 +1,1 @@
+"""Transactions and blocks: the only home of sqlite3 and duckdb."""

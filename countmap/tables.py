@@ -1,0 +1,511 @@
+"""The contracts of the tables that pass between stages: the one place that lists their columns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal
+
+from countmap.errors import InvalidInput
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Kind = Literal["text", "int", "float", "bool", "date", "time", "list", "geometry"]
+
+SENSES = ("with", "against")
+BASES = ("with", "against", "both")
+STATUSES = ("measured", "estimated", "unadjusted", "inferred", "modelled", "unobservable")
+QUANTITIES = ("vehicles", "axles", "axle_pairs")
+NODE_KINDS = ("junction", "boundary", "generator", "cul_de_sac", "bend")
+DAY_KINDS = ("closure", "event", "school_holiday", "public_holiday")
+DECLARATION_KINDS = ("generator", "side_access", "quiet", "pair", "junction")
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a table.
+
+    ``time`` is ``datetime64[us, UTC]``, ``date`` is ``datetime64[us]`` at midnight of a civil day.
+    Numbers are float64 unless they can never be null. Missing is null (NaN, NaT, None), never 0.
+    """
+
+    name: str
+    kind: Kind
+    unit: str = ""
+    required: bool = True
+    nullable: bool = False
+    allowed: tuple[Any, ...] = ()
+    minimum: float | None = None
+    maximum: float | None = None
+    doc: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A named table: its key and its columns. Columns beyond the contract are allowed."""
+
+    name: str
+    key: tuple[str, ...]
+    columns: tuple[Column, ...]
+    doc: str = ""
+    names: tuple[str, ...] = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "names", tuple(c.name for c in self.columns))
+
+    def column(self, name: str) -> Column:
+        """Return the column called ``name``; ``KeyError`` if the table has none."""
+        for column in self.columns:
+            if column.name == name:
+                return column
+        raise KeyError(name)
+
+
+def _maybe(name: str, kind: Kind, unit: str = "", **more: Any) -> Column:
+    """Return a column that may be absent and may be null."""
+    return Column(name, kind, unit, required=False, nullable=True, **more)
+
+
+_STATION = Column("station_id", "text", doc="stable id of the place")
+_LINK = Column("link_id", "text", doc="stable id of the road piece")
+_SENSE = Column("sense", "text", allowed=SENSES)
+_BASIS = Column("sense", "text", allowed=BASES, doc="basis: one sense, or both")
+_YEAR = Column("year", "int", minimum=1900, maximum=2200)
+
+NODES = Table(
+    "nodes",
+    ("node_id",),
+    (
+        Column("node_id", "text"),
+        Column("x", "float", "m", doc="easting in the working CRS"),
+        Column("y", "float", "m", doc="northing in the working CRS"),
+        _maybe("kind", "text", allowed=NODE_KINDS, doc="null: derived from the graph"),
+    ),
+    "points of the road graph",
+)
+
+LINKS = Table(
+    "links",
+    ("link_id",),
+    (
+        _LINK,
+        Column("from_node", "text"),
+        Column("to_node", "text"),
+        _maybe("name", "text"),
+        _maybe("road_class", "text", doc="motorway, trunk, primary, secondary, tertiary, local, …"),
+        Column("allowed", "text", allowed=BASES, doc="the senses that carry traffic"),
+        _maybe("lanes", "float", minimum=0),
+        _maybe("speed_kmh", "float", "km/h", minimum=0),
+        _maybe("roundabout", "bool", doc="part of a roundabout's ring"),
+        _maybe("level", "float", doc="bridge or tunnel layer, 0 at grade"),
+        Column("length_m", "float", "m", minimum=0),
+        Column("geometry", "geometry", doc="LineString in the working CRS, from_node to to_node"),
+    ),
+    "road pieces, drawn once",
+)
+
+JUNCTIONS = Table(
+    "junctions",
+    ("node_id",),
+    (
+        Column("node_id", "text"),
+        Column("junction_id", "text", doc="the cluster; the node's own id where it stands alone"),
+        Column("kind", "text", allowed=NODE_KINDS),
+        _maybe("shape", "text", allowed=("simple", "roundabout", "dual_crossing", "declared")),
+    ),
+    "each node's cluster and kind",
+)
+
+SECTIONS = Table(
+    "sections",
+    ("link_id",),
+    (
+        _LINK,
+        Column("section_id", "text", nullable=True, doc="null: inside a junction cluster"),
+        Column("seq", "int", doc="order of the link along its section, from 0"),
+        Column("start_m", "float", "m", doc="chainage at which the link begins"),
+        Column("forward", "bool", doc="drawn in the section's direction"),
+        Column("start_junction", "text"),
+        Column("end_junction", "text"),
+    ),
+    "chains of links between two junctions",
+)
+
+PAIRS = Table(
+    "pairs",
+    ("link_id",),
+    (_LINK, Column("pair_id", "text"), Column("other_id", "text")),
+    "links published as one road: dual carriageways, one-way couples",
+)
+
+CROSSWALK = Table(
+    "crosswalk",
+    ("old_link_id", "new_link_id"),
+    (
+        Column("old_link_id", "text"),
+        Column("new_link_id", "text"),
+        Column("same_way", "bool"),
+        Column("share", "float", doc="share of the old link's length", minimum=0, maximum=1.001),
+    ),
+    "what became of each link when the network was replaced",
+)
+
+STATIONS = Table(
+    "stations",
+    ("station_id",),
+    (
+        _STATION,
+        _maybe("name", "text"),
+        _maybe("road", "text"),
+        _maybe("kind", "text", allowed=("permanent", "short")),
+        _maybe("lon", "float", "°", minimum=-180, maximum=180),
+        _maybe("lat", "float", "°", minimum=-90, maximum=90),
+        _maybe("link_id", "text"),
+        _maybe("offset_m", "float", "m", minimum=0, doc="along the link as drawn"),
+        _maybe("same_way", "bool", doc="the station's `with` is the link's drawn direction"),
+        _maybe("bearing_deg", "float", "°", minimum=0, maximum=360, doc="of sense `with`"),
+        _maybe("name_with", "text"),
+        _maybe("name_against", "text"),
+        _maybe("valid_from", "date"),
+        _maybe("valid_to", "date", doc="the last day"),
+    ),
+    "places where counts are taken",
+)
+
+PERIODS = Table(
+    "periods",
+    (),
+    (
+        _STATION,
+        _maybe("survey_id", "text"),
+        _BASIS,
+        _maybe("lane", "text"),
+        Column("start_utc", "time"),
+        Column("utc_offset_min", "int", "min", minimum=-900, maximum=900),
+        Column("minutes", "int", "min", minimum=1, maximum=1440),
+        Column("count", "float", nullable=True, minimum=0, doc="null: missing; 0: observed zero"),
+        Column("quantity", "text", allowed=QUANTITIES),
+        _maybe("vehicle_class", "text"),
+        _maybe("scheme", "text"),
+        _maybe("speed_low_kmh", "float", "km/h"),
+        _maybe("speed_high_kmh", "float", "km/h"),
+    ),
+    "period counts as stored in the blocks",
+)
+
+HOUR_CELLS = Table(
+    "hour_cells",
+    ("station_id", "sense", "date", "hour"),
+    (
+        _STATION,
+        _BASIS,
+        Column("date", "date", doc="civil day"),
+        Column("hour", "int", minimum=0, maximum=23, doc="civil hour; the repeated hour is summed"),
+        Column("count", "float", nullable=True, doc="null unless the whole hour is present"),
+        Column("minutes", "float", "min", doc="minutes present"),
+        Column("minutes_expected", "float", "min", doc="60, or 120 for the repeated hour"),
+        Column("quantity", "text", allowed=QUANTITIES),
+    ),
+    "counts by civil hour",
+)
+
+DAY_TOTALS = Table(
+    "day_totals",
+    ("station_id", "sense", "date"),
+    (
+        _STATION,
+        _BASIS,
+        Column("date", "date", doc="civil day"),
+        Column("count", "float", nullable=True, doc="null unless the whole civil day is present"),
+        Column("minutes", "float", "min", doc="minutes present"),
+        Column("minutes_expected", "float", "min", doc="1440; 1380 or 1500 when clocks change"),
+        Column("quantity", "text", allowed=QUANTITIES),
+    ),
+    "counts by civil day",
+)
+
+DAYS = Table(
+    "days",
+    (),
+    (
+        Column("first", "date"),
+        Column("last", "date"),
+        Column("kind", "text", allowed=DAY_KINDS),
+        _maybe("name", "text"),
+        _maybe("links", "text", doc="link ids separated by spaces; null: everywhere"),
+    ),
+    "closures, events, school terms",
+)
+
+DECLARATIONS = Table(
+    "declarations",
+    (),
+    (
+        Column("kind", "text", allowed=DECLARATION_KINDS),
+        Column("id", "text", doc="node (generator, junction) or link (the rest)"),
+        _maybe("other_id", "text", doc="pair: the other link; junction: the cluster's name"),
+        _maybe("value", "float", minimum=0, doc="side_access: share of the flow, 0..1"),
+        _maybe("note", "text"),
+    ),
+    "what the user states about the network",
+)
+
+SURVEYS = Table(
+    "surveys",
+    ("survey_id", "epoch"),
+    (
+        Column("survey_id", "text"),
+        _maybe("epoch", "float", minimum=1),
+        _STATION,
+        _maybe("counter_id", "text"),
+        _maybe("sensor", "text"),
+        _maybe("started", "text"),
+        _maybe("ended", "text"),
+        _maybe("count_error", "float", minimum=0, maximum=1, doc="share, one standard error"),
+    ),
+    "stays of a counter at a station",
+)
+
+SCREENLINES = Table(
+    "screenlines",
+    ("name",),
+    (
+        Column("name", "text"),
+        Column("kind", "text", allowed=("screenline", "cordon")),
+        _maybe("sides", "text", doc="names of the left and the right side, separated by ' | '"),
+        Column("geometry", "geometry", doc="LineString or Polygon, WGS84"),
+    ),
+    "open and closed lines across the network",
+)
+
+TURNS = Table(
+    "turns",
+    (),
+    (
+        Column("junction_id", "text"),
+        Column("from_link", "text"),
+        Column("to_link", "text"),
+        Column("start", "time"),
+        Column("minutes", "int", "min", minimum=1),
+        Column("count", "float", minimum=0, nullable=True),
+    ),
+    "turning movements",
+)
+
+ANNUAL = Table(
+    "annual",
+    ("station_id", "sense", "year"),
+    (
+        _STATION,
+        _BASIS,
+        _YEAR,
+        Column("aadt", "float", "vehicles/day", nullable=True, minimum=0),
+        _maybe("lower", "float", "vehicles/day", minimum=0),
+        _maybe("upper", "float", "vehicles/day", minimum=0),
+        _maybe("level", "float", minimum=0, maximum=1, doc="of the interval, 0.95"),
+        _maybe("log_se", "float", doc="standard error of ln(aadt)"),
+        _maybe("aawt", "float", "vehicles/day", minimum=0, doc="Monday to Friday"),
+        Column("status", "text", allowed=STATUSES),
+        _maybe("method", "text"),
+        _maybe("days", "float", "days", doc="days of data used"),
+        _maybe("group", "text", doc="factor group"),
+        _maybe("reason", "text", doc="why there is no interval, or why it is wide"),
+    ),
+    "annual averages by station",
+)
+
+FLOWS = Table(
+    "flows",
+    ("link_id", "sense", "year"),
+    (
+        _LINK,
+        _BASIS,
+        _YEAR,
+        Column("flow", "float", "vehicles/day", nullable=True, minimum=0),
+        _maybe("lower", "float", "vehicles/day", minimum=0),
+        _maybe("upper", "float", "vehicles/day", minimum=0),
+        _maybe("level", "float", minimum=0, maximum=1),
+        Column("status", "text", allowed=STATUSES),
+        _maybe("method", "text"),
+        _maybe("days", "float", "days"),
+        _maybe("sources", "text", doc="station ids separated by spaces"),
+        _maybe("counted", "float", "vehicles/day", doc="the count itself, where there is one"),
+        _maybe("z", "float", doc="how far the count stands from what the others say"),
+        _maybe("redundancy", "float", minimum=-1e-9, maximum=1.000001),
+        _maybe("min_detectable_bias", "float", "vehicles/day", minimum=0),
+    ),
+    "annual flows by link",
+)
+
+FLAGS = Table(
+    "flags",
+    ("flag_id",),
+    (
+        Column("flag_id", "text", doc="a hash of rule, station, sense and time: stable"),
+        Column("rule", "text"),
+        Column("severity", "text", allowed=("note", "warn", "fail")),
+        _STATION,
+        _maybe("sense", "text", allowed=BASES),
+        Column("first_utc", "time"),
+        Column("last_utc", "time", doc="the end, exclusive"),
+        Column("why", "text", doc="one sentence with the figures"),
+        Column("state", "text", allowed=("open", "accepted", "excluded")),
+        _maybe("reason", "text"),
+    ),
+    "findings of the checks",
+)
+
+SUSPECTS = Table(
+    "suspects",
+    (),
+    (
+        _STATION,
+        _BASIS,
+        Column(
+            "hypothesis",
+            "text",
+            allowed=("scale", "scale_one", "swap", "clock", "leak", "level_shift"),
+        ),
+        Column("size", "float", nullable=True),
+        Column("z", "float", nullable=True),
+        _maybe("min_detectable_bias", "float", "vehicles/day"),
+        Column("set", "text", doc="station ids that could be meant, separated by spaces"),
+        Column("evidence", "text", doc="one sentence with the figures"),
+    ),
+    "counts that the others contradict",
+)
+
+REJECTS = Table(
+    "rejects",
+    (),
+    (
+        Column("file", "text"),
+        Column("row", "int", doc="line of the file, the header is 1"),
+        _maybe("column", "text"),
+        _maybe("value", "text"),
+        Column("why", "text"),
+    ),
+    "rows that could not be taken",
+)
+
+
+def offences(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
+    """Return every breach of ``table``'s contract, one row each: ``row``, ``column``, ``value``, ``why``.
+
+    ``row`` is the position in the frame (0-based). Absent columns have row −1. Values are compared
+    as they are: nothing is converted.
+    """
+    import numpy as np
+    import pandas as pd
+
+    found: list[tuple[int, str, str, str]] = []
+
+    def report(mask: Any, column: Column, why: str) -> None:
+        found.extend(
+            (int(row), column.name, str(frame[column.name].iloc[row]), why)
+            for row in np.flatnonzero(np.asarray(mask, dtype=bool))
+        )
+
+    for column in table.columns:
+        if column.name not in frame.columns:
+            if column.required:
+                found.append(
+                    (-1, column.name, "", f"{table.name} needs the column {column.name!r}")
+                )
+            continue
+        values = frame[column.name]
+        null = values.isna().to_numpy() if column.kind != "list" else np.zeros(len(frame), bool)
+        if not column.nullable:
+            report(null, column, f"{column.name} must not be empty")
+        if not _has_kind(values, column.kind, null):
+            found.append(
+                (-1, column.name, str(values.dtype), f"{column.name} must be {column.kind}")
+            )
+            continue
+        if column.allowed:
+            wrong = ~values.isin(column.allowed).to_numpy() & ~null
+            report(
+                wrong, column, f"{column.name} must be one of {', '.join(map(str, column.allowed))}"
+            )
+        if column.minimum is not None:
+            low = (values < column.minimum).fillna(value=False).to_numpy() & ~null
+            report(low, column, f"{column.name} must be at least {column.minimum:g}")
+        if column.maximum is not None:
+            high = (values > column.maximum).fillna(value=False).to_numpy() & ~null
+            report(high, column, f"{column.name} must be at most {column.maximum:g}")
+    if table.key and set(table.key) <= set(frame.columns):
+        twice = frame.duplicated(list(table.key)).to_numpy()
+        key = "+".join(table.key)
+        found.extend(
+            (
+                int(row),
+                key,
+                " ".join(str(frame[name].iloc[row]) for name in table.key),
+                f"{key} must be unique",
+            )
+            for row in np.flatnonzero(twice)
+        )
+    return pd.DataFrame(found, columns=["row", "column", "value", "why"])
+
+
+def require(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
+    """Return ``frame`` unchanged if it honours ``table``'s contract.
+
+    Raises
+    ------
+    InvalidInput
+        Names the first offence and how many more there are; all of them are in ``rejects``.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> require(pd.DataFrame({"link_id": ["a"], "pair_id": ["p"], "other_id": ["b"]}), PAIRS).shape
+    (1, 3)
+    """
+    found = offences(frame, table)
+    if found.empty:
+        return frame
+    first = found.iloc[0]
+    where = f"row {first['row']}" if first["row"] >= 0 else "the table"
+    more = f"; {len(found) - 1} more" if len(found) > 1 else ""
+    raise InvalidInput(
+        f"{table.name}: {first['why']}, got {first['value']!r} in {where}{more}", found
+    )
+
+
+def empty(table: Table) -> pd.DataFrame:
+    """Return a frame with ``table``'s columns and types and no rows."""
+    import pandas as pd
+
+    return pd.DataFrame({c.name: pd.Series([], dtype=_DTYPES[c.kind]) for c in table.columns})
+
+
+_DTYPES: dict[Kind, str] = {
+    "text": "str",
+    "int": "int64",
+    "float": "float64",
+    "bool": "bool",
+    "date": "datetime64[us]",
+    "time": "datetime64[us, UTC]",
+    "list": "object",
+    "geometry": "object",
+}
+
+
+def _has_kind(values: pd.Series, kind: Kind, null: Any) -> bool:
+    import pandas as pd
+
+    if bool(null.all()) or kind in ("list", "geometry"):
+        return True
+    is_type = pd.api.types
+    if kind == "text":
+        return bool(is_type.is_string_dtype(values))
+    if kind == "int":
+        return bool(is_type.is_integer_dtype(values))
+    if kind == "float":
+        return bool(is_type.is_numeric_dtype(values) and not is_type.is_bool_dtype(values))
+    if kind == "bool":
+        return bool(is_type.is_bool_dtype(values) or values[~null].isin([True, False]).all())
+    if kind == "date":
+        return bool(is_type.is_datetime64_dtype(values))
+    return isinstance(values.dtype, pd.DatetimeTZDtype) and str(values.dtype.tz) == "UTC"
