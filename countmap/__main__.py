@@ -1,0 +1,5 @@
+"""``python -m countmap``."""
+
+from countmap.cli.main import run
+
+run()

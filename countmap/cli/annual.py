@@ -1,0 +1,124 @@
+"""``countmap annual``: annual averages with their intervals."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from countmap.cli.common import (
+    HERE,
+    Dir,
+    Document,
+    DryRun,
+    Json,
+    Year,
+    columns,
+    deliver,
+    flow,
+    group,
+    opened,
+    plural,
+)
+
+app = group("Annual averages with their intervals.")
+
+
+class Method(StrEnum):
+    """How a short count is expanded."""
+
+    matched = "matched"
+    textbook = "textbook"
+
+
+class Estimator(StrEnum):
+    """How a permanent station's year is averaged."""
+
+    fhwa = "fhwa"
+    aashto = "aashto"
+
+
+@app.command()
+def estimate(
+    year: Year,
+    method: Annotated[
+        Method, typer.Option(help="Same dates at the permanents, or month × weekday factors.")
+    ] = (Method.matched),
+    estimator: Annotated[Estimator, typer.Option(help="For permanent stations.")] = Estimator.fhwa,
+    workspace: Dir = HERE,
+    dry_run: DryRun = False,
+    as_json: Json = False,
+) -> None:
+    """Estimate the annual averages of every counted station."""
+    from countmap.jobs import annual
+
+    document = annual.estimate(
+        opened(workspace),
+        year=year,
+        method=method.value,
+        estimator=estimator.value,
+        dry_run=dry_run,
+    )
+    deliver(document, as_json, _estimated)
+
+
+def _estimated(d: Document) -> Iterator[str]:
+    tally = ", ".join(f"{number} {status}" for status, number in d["by_status"].items())
+    yield f"{d['year']}: {plural(d['stations'], 'station')} ({tally}); method {d['method']}, estimator {d['estimator']}"
+    head = ["station", "basis", "AADT", "95 % interval", "", "status", "days", "note"]
+    yield from columns([head, *(_row(a) for a in d["annual"])], right=(2, 4, 6))
+
+
+def _row(a: Document) -> list[str]:
+    known = a["lower"] is not None and a["aadt"]
+    return [
+        a["station_id"],
+        a["sense"],
+        flow(a["shown"]),
+        f"{flow(a['lower'])} to {flow(a['upper'])}" if known else "–",
+        f"±{(a['upper'] - a['lower']) / 2 / a['aadt']:.0%}" if known else "",
+        a["status"],
+        flow(a["days"]),
+        a["reason"] or "",
+    ]
+
+
+@app.command("import")
+def import_(
+    file: Annotated[Path, typer.Argument(help="annual.csv: an agency's own figures.")],
+    workspace: Dir = HERE,
+    dry_run: DryRun = False,
+    as_json: Json = False,
+) -> None:
+    """Read annual averages made elsewhere; missing bounds take the stated default error."""
+    from countmap.jobs import annual
+
+    deliver(
+        annual.import_(opened(workspace), file, dry_run=dry_run),
+        as_json,
+        lambda d: [
+            f"{plural(d['rows'], 'annual figure')} taken; {d['defaulted']} without bounds take {d['default']}"
+        ],
+    )
+
+
+@app.command()
+def explain(
+    station_id: Annotated[str, typer.Argument(help="The station's id.")],
+    year: Year,
+    workspace: Dir = HERE,
+    as_json: Json = False,
+) -> None:
+    """Print the chain of numbers behind one station's figure."""
+    from countmap.jobs import annual
+
+    deliver(annual.explain(opened(workspace), station_id, year=year), as_json, _explained)
+
+
+def _explained(d: Document) -> Iterator[str]:
+    for part in d["senses"]:
+        yield from part["lines"]
+        yield ""

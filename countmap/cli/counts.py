@@ -1,0 +1,114 @@
+"""``countmap counts``: period counts and their checks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from countmap.cli.common import (
+    HERE,
+    Dir,
+    Document,
+    DryRun,
+    FailOnFlags,
+    Json,
+    columns,
+    deliver,
+    flow,
+    group,
+    opened,
+    plural,
+    progress,
+    stop_on_findings,
+)
+
+app = group("Period counts and their checks.")
+
+
+@app.command("import")
+def import_(
+    files: Annotated[list[Path], typer.Argument(help="counts.csv, one or more.")],
+    layout: Annotated[
+        Path | None, typer.Option("--layout", help="TOML that describes the file.")
+    ] = None,
+    workspace: Dir = HERE,
+    dry_run: DryRun = False,
+    as_json: Json = False,
+) -> None:
+    """Read counts; a file that is already there changes nothing."""
+    from countmap.jobs import counts
+
+    with progress("Reading counts") as step:
+        document = counts.import_(
+            opened(workspace), files, layout=layout, dry_run=dry_run, step=step
+        )
+    deliver(document, as_json, _imported)
+
+
+def _imported(d: Document) -> Iterator[str]:
+    for f in d["files"]:
+        if f["already"]:
+            yield f"{f['file']}: already there, nothing changed"
+            continue
+        yield (
+            f"{f['file']}: {plural(f['periods'], 'period')} at {plural(f['stations'], 'station')},"
+            f" {f['first']} to {f['last']}, {f['missing']:,} missing"
+        )
+        yield from (f"  {note}" for note in f["notes"][:10])
+        if len(f["notes"]) > 10:
+            yield f"  … and {len(f['notes']) - 10:,} more notes (--json lists all)"
+    yield "Next: countmap counts check"
+
+
+@app.command()
+def check(workspace: Dir = HERE, fail_on_flags: FailOnFlags = False, as_json: Json = False) -> None:
+    """Run the checks; they flag and never change a count."""
+    from countmap.jobs import counts
+
+    document = counts.check(opened(workspace))
+    deliver(document, as_json, _checked)
+    stop_on_findings(sum(f["severity"] != "note" for f in document["flags"]), fail_on_flags)
+
+
+def _checked(d: Document) -> Iterator[str]:
+    loud = [f for f in d["flags"] if f["severity"] != "note"]
+    notes = len(d["flags"]) - len(loud)
+    yield f"{plural(len(loud), 'finding')} ({d['new']} new), {plural(notes, 'note')}"
+    yield from columns(
+        [[f["flag_id"], f["severity"], f["station_id"], f["rule"], f["why"]] for f in loud]
+    )
+    if loud:
+        yield "Decide with: countmap flags accept ID --reason R, or exclude"
+
+
+@app.command()
+def show(
+    station_id: Annotated[str, typer.Argument(help="The station's id.")],
+    workspace: Dir = HERE,
+    as_json: Json = False,
+) -> None:
+    """Show what was counted at a station, day by day."""
+    from countmap.jobs import counts
+
+    deliver(counts.show(opened(workspace), station_id), as_json, _shown)
+
+
+def _shown(d: Document) -> Iterator[str]:
+    yield f"{d['station_id']} {d['name'] or ''}: {plural(len(d['days']), 'civil day')} with counts".replace(
+        " :", ":"
+    )
+    head = ["date", "", *d["senses"], "note"]
+    rows = [
+        [
+            day["date"],
+            day["weekday"],
+            *(flow(day["counts"].get(sense)) for sense in d["senses"]),
+            day["note"],
+        ]
+        for day in d["days"]
+    ]
+    yield from columns([head, *rows], right=range(2, 2 + len(d["senses"])))
+    yield from (f"{f['flag_id']} {f['rule']}: {f['why']} [{f['state']}]" for f in d["flags"])
