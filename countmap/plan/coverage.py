@@ -70,7 +70,7 @@ def due(
     placed = stations.loc[stations["link_id"].notna(), ["station_id", "link_id"]].merge(
         sections[["link_id", "section_id"]].dropna(), on="link_id"
     )
-    placed["last"] = placed["station_id"].map(last_counted).astype("datetime64[us]")
+    placed["last"] = last_counted.reindex(placed["station_id"]).to_numpy()
     table["stations"] = (
         placed.sort_values("station_id").groupby("section_id")["station_id"].agg(" ".join)
     )
