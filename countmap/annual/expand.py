@@ -1,0 +1,150 @@
+"""What a station's counts amount to: whole days, parts of days, composite days; axles to vehicles."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+ALL_HOURS = (1 << 24) - 1
+PART_HOURS_MIN = 6
+"""A part of a day below this many hours says too little to be expanded."""
+
+
+@dataclass(frozen=True)
+class Block:
+    """Hours that are compared as one: ``cells`` are (day, hours as a bit mask), day as days since 1970.
+
+    ``kind`` is ``day`` (a whole civil day), ``part`` (some hours of one day) or ``composite`` (the
+    first and the last day of a stay, the same weekday, that make one day between them).
+    """
+
+    kind: str
+    cells: tuple[tuple[int, int], ...]
+    count: float
+
+    @property
+    def hours(self) -> int:
+        """Return how many hours the block holds."""
+        return sum(mask.bit_count() for _, mask in self.cells)
+
+    @property
+    def first(self) -> int:
+        """Return the block's first day."""
+        return self.cells[0][0]
+
+
+def to_vehicles(
+    cells: pd.DataFrame, axles_per_vehicle: dict[str, float]
+) -> tuple[pd.DataFrame, dict[str, str]]:
+    """Turn axle counts into vehicles where the station's axles per vehicle are known.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        HOUR_CELLS or DAY_TOTALS; ``quantity`` may be absent (then everything is vehicles).
+    axles_per_vehicle : dict
+        Station id → axles per vehicle, from classified counts or a setting.
+
+    Returns
+    -------
+    vehicles : DataFrame
+        The same rows without those of the refused stations.
+    refused : dict
+        Station id → why its axles cannot be turned into vehicles.
+
+    Notes
+    -----
+    Vehicles = axles / axles per vehicle = 2 × axle pairs / axles per vehicle. Counts of vehicles are
+    never corrected (ASTM E2467).
+
+    Examples
+    --------
+    >>> axles = pd.DataFrame({"station_id": ["a"], "count": [245.0], "quantity": ["axles"]})
+    >>> to_vehicles(axles, {"a": 2.45})[0]["count"].round(6).tolist()
+    [100.0]
+    """
+    if "quantity" not in cells or cells.empty:
+        return cells, {}
+    quantity = cells["quantity"].astype("str").to_numpy()
+    if (quantity == "vehicles").all():
+        return cells, {}
+    per_vehicle = cells["station_id"].map(axles_per_vehicle).to_numpy(dtype=np.float64)
+    factor = np.select(
+        [quantity == "vehicles", quantity == "axles", quantity == "axle_pairs"],
+        [np.ones(len(cells)), 1 / per_vehicle, 2 / per_vehicle],
+        default=np.nan,
+    )
+    unknown = np.isnan(factor)
+    refused = {
+        str(
+            station
+        ): f"{str(kind).replace('_', ' ')} were counted and the axles per vehicle are not "
+        f"known; give axles_per_vehicle for {station}"
+        for station, kind in zip(cells["station_id"][unknown], quantity[unknown], strict=True)
+    }
+    out = cells.assign(count=cells["count"] * factor, quantity="vehicles")
+    return out.loc[~unknown], refused
+
+
+def blocks_of(hours: pd.DataFrame, days: pd.DataFrame) -> tuple[list[Block], list[dict[str, Any]]]:
+    """Return the blocks of one station and sense, and the days that give none.
+
+    Parameters
+    ----------
+    hours : DataFrame
+        ``day`` (days since 1970), ``hour``, ``count``; null counts are missing hours.
+    days : DataFrame
+        ``day``, ``count``; null where the civil day is not complete.
+
+    Returns
+    -------
+    blocks : list of Block
+        In order of their first day.
+    dropped : list of dict
+        ``day`` and ``reason``.
+    """
+    whole = days.dropna(subset="count")
+    found = [
+        Block("day", ((int(day), ALL_HOURS),), float(count))
+        for day, count in zip(whole["day"], whole["count"], strict=True)
+    ]
+    known = set(whole["day"].to_numpy().tolist())
+    rest = hours[~hours["day"].isin(known)].dropna(subset="count")
+    parts, dropped = [], []
+    for day, cell in rest.groupby("day"):
+        mask = int(np.bitwise_or.reduce(1 << cell["hour"].to_numpy(dtype=np.int64)))
+        total = float(cell["count"].sum())
+        parts.append(Block("day" if mask == ALL_HOURS else "part", ((int(day), mask),), total))
+    for block in _composed(parts):
+        if block.hours >= PART_HOURS_MIN:
+            found.append(block)
+        else:
+            dropped.append({"day": block.first, "reason": f"only {block.hours} hours"})
+    seen = known | {day for block in found for day, _ in block.cells}
+    listed = {entry["day"] for entry in dropped} | seen
+    empty = set(days["day"].tolist()) | set(hours["day"].tolist())
+    dropped += [{"day": int(d), "reason": "no complete hour"} for d in sorted(empty - listed)]
+    return sorted(found, key=lambda b: b.cells), dropped
+
+
+def _composed(parts: list[Block]) -> list[Block]:
+    """Join a first and a last day of the same weekday, one to three weeks apart, that fit together."""
+    parts = sorted(parts, key=lambda b: b.cells)
+    taken: set[int] = set()
+    out: list[Block] = []
+    for i, first in enumerate(parts):
+        if i in taken or first.kind == "day":
+            continue
+        day, mask = first.cells[0]
+        for j in range(i + 1, len(parts)):
+            later, other = parts[j].cells[0]
+            fits = (later - day) in (7, 14, 21) and mask & other == 0
+            if j not in taken and fits and mask | other == ALL_HOURS:
+                taken |= {i, j}
+                cells = ((day, mask), (later, other))
+                out.append(Block("composite", cells, first.count + parts[j].count))
+                break
+    return out + [part for i, part in enumerate(parts) if i not in taken]
