@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 DAY_MIN = 1440
+_ISO = r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?"
+_OFFSET = r"\s?(?:Z|z|[+-]\d{2}(?::?\d{2})?)"
 
 
 def zone(name: str) -> ZoneInfo:
@@ -91,6 +93,38 @@ def _repeated(naive: pd.DatetimeIndex, tz: str) -> NDArray[np.bool_]:
 def _skipped(naive: pd.DatetimeIndex, tz: str) -> NDArray[np.bool_]:
     located = naive.tz_localize(tz, ambiguous=np.ones(len(naive), bool), nonexistent="NaT")
     return np.asarray(located.isna() & naive.notna())
+
+
+def instants(text: pd.Series) -> tuple[pd.Series, pd.Series, NDArray[np.bool_]]:
+    """Read ISO 8601 times: a date and a time of day to the minute or finer.
+
+    Parameters
+    ----------
+    text : Series of str
+        Null and ``""`` give NaT and are not wrong.
+
+    Returns
+    -------
+    utc : Series of datetime64[us, UTC]
+        Where the text carries an offset, else NaT.
+    local : Series of datetime64[us], naive
+        Where it carries none, else NaT.
+    wrong : bool array
+        Text that is no such time.
+
+    Examples
+    --------
+    >>> utc, local, wrong = instants(pd.Series(["2025-03-04T07:15+01:00", "2025-03-04 07:15", "x"]))
+    >>> str(utc[0]), str(local[1]), wrong.tolist()
+    ('2025-03-04 06:15:00+00:00', '2025-03-04 07:15:00', [False, False, True])
+    """
+    text = text.astype("str")
+    with_offset = text.str.fullmatch(_ISO + _OFFSET).fillna(value=False).to_numpy(dtype=bool)
+    shaped = with_offset | text.str.fullmatch(_ISO).fillna(value=False).to_numpy(dtype=bool)
+    read = pd.to_datetime(text.where(shaped), format="ISO8601", errors="coerce", utc=True)
+    stamp = read.dt.as_unit("us")
+    wrong = stamp.isna().to_numpy() & ~(text.isna() | (text == "")).to_numpy(dtype=bool)
+    return stamp.where(with_offset), stamp.where(~with_offset).dt.tz_localize(None), wrong
 
 
 def offsets_min(utc: pd.Series, tz: str) -> NDArray[np.int64]:

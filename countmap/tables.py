@@ -172,6 +172,30 @@ STATIONS = Table(
     "places where counts are taken",
 )
 
+RAW_COUNTS = Table(
+    "counts",
+    (),
+    (
+        Column("file", "text", doc="name of the file"),
+        Column("row", "int", doc="line of the file"),
+        Column("station_id", "text", doc="as written"),
+        Column("direction", "text", doc="as written: a sense, a compass point or a station's word"),
+        Column("start", "list", doc="ISO 8601 text as written, or datetimes (naive: local)"),
+        Column("minutes", "int", "min", minimum=1, maximum=1440),
+        Column("count", "float", nullable=True, minimum=0),
+        _maybe("survey_id", "text"),
+        _maybe("lane", "text"),
+        _maybe("quantity", "text", allowed=QUANTITIES, doc="null: vehicles"),
+        _maybe("vehicle_class", "text"),
+        _maybe("scheme", "text"),
+        _maybe("speed_low_kmh", "float", "km/h", minimum=0),
+        _maybe("speed_high_kmh", "float", "km/h", minimum=0),
+        _maybe("stamp", "text", allowed=("start", "end"), doc="what `start` marks; null: start"),
+        _maybe("column", "text", doc="the cell's column where a row of the file holds several"),
+    ),
+    "period counts as a file gives them",
+)
+
 PERIODS = Table(
     "periods",
     (),

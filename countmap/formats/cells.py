@@ -18,8 +18,6 @@ if TYPE_CHECKING:
 
 _NUMBER = r"^[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?$"
 _ISO_DATE = r"^\d{4}-\d{2}-\d{2}$"
-_ISO_TIME = r"^\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}(\.\d{1,6})?)?\s?(Z|z|[+-]\d{2}(:?\d{2})?)?$"
-_OFFSET = r"(Z|z|:\d{2}(\.\d+)?\s?[+-]\d{2}(:?\d{2})?)$"
 _TRUE, _FALSE = ("true", "yes", "y", "1"), ("false", "no", "n", "0")
 _Faults = list[tuple["NDArray[np.bool_]", str]]
 
@@ -139,7 +137,7 @@ def _dates(text: pa.ChunkedArray, empty: NDArray[np.bool_]) -> tuple[pd.Series, 
 
 
 def _times(text: pa.ChunkedArray, empty: NDArray[np.bool_], tz: str) -> tuple[pd.Series, _Faults]:
-    utc, naive, wrong = instants(text)
+    utc, naive, wrong = clock.instants(pd.Series(text.to_pandas(), dtype="str"))
     faults: _Faults = [
         (wrong, "{name} {value!r} is not a time. Write it as 2025-03-04T07:15+01:00")
     ]
@@ -157,25 +155,3 @@ def _times(text: pa.ChunkedArray, empty: NDArray[np.bool_], tz: str) -> tuple[pd
             )
             faults.append((impossible, said))
     return utc, faults
-
-
-def instants(text: pa.ChunkedArray) -> tuple[pd.Series, pd.Series, NDArray[np.bool_]]:
-    """Read ISO 8601 times, date and time of day to the minute or finer.
-
-    Returns
-    -------
-    utc : Series of datetime64[us, UTC]
-        Where the text carries an offset, else NaT.
-    local : Series of datetime64[us]
-        Where it carries none, else NaT.
-    wrong : bool array
-        Text that is neither.
-    """
-    shaped = pc.match_substring_regex(text, _ISO_TIME)
-    only = pd.Series(pc.if_else(shaped, text, pa.scalar(None, pa.string())).to_pandas())
-    offset = _mask(pc.match_substring_regex(text, _OFFSET)) & _mask(shaped)
-    stamp = pd.to_datetime(only, format="ISO8601", errors="coerce", utc=True).dt.as_unit("us")
-    wrong = stamp.isna().to_numpy() & ~_mask(pc.equal(text, ""))
-    utc = stamp.where(offset)
-    local = stamp.where(~offset).dt.tz_localize(None)
-    return utc, local, wrong
