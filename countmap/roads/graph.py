@@ -125,7 +125,7 @@ def build(raw_links: gpd.GeoDataFrame, *, snap_m: float = SNAP_M) -> Roads:
     raw_links : GeoDataFrame
         LineStrings with a known CRS. Of ``tables.LINKS`` every column but the geometry may be
         absent: ``link_id`` is then made from the geometry (the same line gets the same id in any
-        file), ``allowed`` is ``both``. ``from_node`` and ``to_node`` are kept where given; other
+        file of this CRS), ``allowed`` is ``both``. ``from_node`` and ``to_node`` are kept where given; other
         ends within ``snap_m`` of each other (also through a chain of such ends) are one node,
         named after its easting and northing.
     snap_m : float
@@ -255,12 +255,23 @@ def _more(count: int) -> str:
 def _link_ids(links: gpd.GeoDataFrame) -> pd.Series:
     """Return the given ids, and ids made from the geometry where there is none."""
     given = _text(links, "link_id")
-    absent = given.isna().to_numpy()
-    if absent.any():
-        lines = shapely.to_wkb(links.geometry.to_numpy()[absent])
-        made = pd.Series([f"g{blake2b(line, digest_size=5).hexdigest()}" for line in lines])
-        again = made.groupby(made).cumcount()
-        given[absent] = made.where(again == 0, made + "-" + (again + 1).astype("str")).to_numpy()
+    absent = links[given.isna()]
+    if len(absent):
+        # Links drawn alike are told apart by the rest of their row, so that its place is no matter.
+        attributes = (
+            absent.drop(columns="geometry").assign(link_id=None).itertuples(index=False, name=None)
+        )
+        rest = [repr(row) for row in attributes]
+        lines = shapely.to_wkb(absent.geometry.to_numpy())
+        made = pd.DataFrame(
+            {
+                "id": [f"g{blake2b(line, digest_size=5).hexdigest()}" for line in lines],
+                "rest": rest,
+            },
+            index=absent.index,
+        ).sort_values(["id", "rest"])
+        again = made.groupby("id").cumcount() + 1
+        given[made.index] = made["id"].where(again == 1, made["id"] + "-" + again.astype("str"))
     return given
 
 
