@@ -1,0 +1,138 @@
+"""Blocks: immutable Parquet files of period counts, whole on disk before a row names them."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import os
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from countmap import tables
+from countmap.errors import InvalidInput
+from countmap.store import rows
+
+FOLDER = "counts"
+SORTED_BY = ("station_id", "sense", "start_utc", "lane", "vehicle_class", "speed_low_kmh")
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """A written block.
+
+    Parameters
+    ----------
+    path : str
+        Within the workspace, with ``/``.
+    sha256 : str
+    rows : int
+    first, last : Timestamp, UTC
+        The first start and the last end.
+    stations : tuple of str
+        Sorted.
+    """
+
+    path: str
+    sha256: str
+    rows: int
+    first: pd.Timestamp
+    last: pd.Timestamp
+    stations: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Blocks:
+    """The blocks of a workspace, in its folder ``counts``."""
+
+    workspace: Path
+
+    def write(self, periods: pd.DataFrame, name: str) -> Block:
+        """Write periods as one block that outlives a power cut, and return it.
+
+        Parameters
+        ----------
+        periods : DataFrame
+            PERIODS, at least one row.
+        name : str
+            The file that they came from; its stem begins the block's name.
+
+        Returns
+        -------
+        Block
+            The same periods in any order give the same bytes under the same pyarrow. The block
+            exists for the register only when a transaction adds its row to ``files``.
+
+        Raises
+        ------
+        InvalidInput
+            If there are no rows, or they break the contract.
+        """
+        if not len(periods):
+            raise InvalidInput(f"{name} holds no period; nothing to store")
+        frame = tables.require(rows.conform(periods, tables.PERIODS), tables.PERIODS)
+        data = serialise(frame)
+        sha256 = hashlib.sha256(data).hexdigest()
+        stem = re.sub(r"[^a-z0-9]+", "-", Path(name).stem.lower()).strip("-")[:40] or "block"
+        path = f"{FOLDER}/{stem}-{sha256[:12]}.parquet"
+        write_whole(self.workspace / path, data)
+        ends = frame["start_utc"] + pd.to_timedelta(frame["minutes"], unit="min")
+        return Block(
+            path=path,
+            sha256=sha256,
+            rows=len(frame),
+            first=frame["start_utc"].min(),
+            last=ends.max(),
+            stations=tuple(sorted(frame["station_id"].unique())),
+        )
+
+
+def serialise(frame: pd.DataFrame) -> bytes:
+    """Return PERIODS as the bytes of a zstd Parquet file, sorted, in compact types."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    whole = frame.reindex(columns=list(tables.PERIODS.names))
+    first = [*SORTED_BY, *(name for name in tables.PERIODS.names if name not in SORTED_BY)]
+    whole = whole.sort_values(first, ignore_index=True)
+    arrays = [_array(whole[c.name], c, pa) for c in tables.PERIODS.columns]
+    table = pa.Table.from_arrays(arrays, names=list(tables.PERIODS.names))
+    sink = io.BytesIO()
+    pq.write_table(table, sink, compression="zstd", row_group_size=1 << 20)
+    return sink.getvalue()
+
+
+def _array(values: pd.Series, column: tables.Column, pa: Any) -> Any:
+    if column.kind == "text":
+        texts = [v if isinstance(v, str) else None for v in values.to_numpy(dtype=object)]
+        return pa.array(texts, pa.string()).dictionary_encode()
+    if column.kind == "time":
+        return pa.array(values, pa.timestamp("us", tz="UTC"))
+    if column.kind == "int":
+        return pa.array(values.to_numpy(), pa.int16())
+    numbers = values.to_numpy(dtype="float64")
+    null = np.isnan(numbers)
+    if column.name == "count" and (np.where(null, 0, numbers) % 1 == 0).all():
+        return pa.array(np.where(null, 0, numbers).astype("int64"), pa.int32(), mask=null)
+    return pa.array(numbers, pa.float64(), mask=null)
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file that is there whole or not at all: part file, fsync, rename, fsync of the folder."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = path.with_name(path.name + ".part")
+    with part.open("wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+    part.replace(path)
+    if hasattr(os, "O_DIRECTORY"):
+        folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
