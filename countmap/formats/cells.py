@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 _NUMBER = r"^[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?$"
 _ISO_DATE = r"^\d{4}-\d{2}-\d{2}$"
 _TRUE, _FALSE = ("true", "yes", "y", "1"), ("false", "no", "n", "0")
+THOUSANDS = r"^[+-]?\d{1,3}([.,]\d{3})+$"
+AMBIGUOUS = "may be thousands or decimals. Write it without separators"
 _Faults = list[tuple["NDArray[np.bool_]", str]]
 
 
@@ -29,7 +31,8 @@ def nulls(column: Column, size: int) -> pd.Series:
     return pd.Series([None] * size, dtype=types.get(column.kind, "str"))
 
 
-def _mask(values: Any) -> NDArray[np.bool_]:
+def mask(values: Any) -> NDArray[np.bool_]:
+    """Return an Arrow array of truth values for numpy."""
     return np.asarray(values.to_numpy(), dtype=bool)
 
 
@@ -37,7 +40,7 @@ def convert(
     text: pa.ChunkedArray, column: Column, *, decimal_comma: bool, tz: str
 ) -> tuple[pd.Series, _Faults]:
     """Return the typed values and, for each kind of offence, its mask and sentence."""
-    empty = _mask(pc.equal(text, ""))
+    empty = mask(pc.equal(text, ""))
     faults: _Faults = [] if column.nullable else [(empty, "{name} is empty. Fill it in")]
     makers: dict[str, Callable[[], tuple[pd.Series, _Faults]]] = {
         "float": lambda: _numbers(text, empty, column, decimal_comma),
@@ -47,7 +50,7 @@ def convert(
         "time": lambda: _times(text, empty, tz),
     }
     values, more = makers.get(column.kind, lambda: _texts(text, empty, column))()
-    return values, [(mask, why) for mask, why in [*faults, *more] if mask.any()]
+    return values, [(where, why) for where, why in [*faults, *more] if where.any()]
 
 
 def numbers(
@@ -65,7 +68,7 @@ def numbers(
     is_number = pc.match_substring_regex(text, _NUMBER)
     values = pc.if_else(is_number, text, pa.scalar(None, pa.string())).cast(pa.float64())
     array = np.array(values.to_numpy(), dtype=np.float64)
-    wrong = ~_mask(is_number) & ~_mask(pc.equal(text, "")) | np.isinf(array)
+    wrong = ~mask(is_number) & ~mask(pc.equal(text, "")) | np.isinf(array)
     return array, wrong
 
 
@@ -96,7 +99,7 @@ def _numbers(
 
 
 def _looks_decimal_comma(text: pa.ChunkedArray, wrong: NDArray[np.bool_]) -> bool:
-    return bool(_mask(pc.match_substring_regex(text, r"^-?\d+,\d+$"))[wrong].all())
+    return bool(mask(pc.match_substring_regex(text, r"^-?\d+,\d+$"))[wrong].all())
 
 
 def _allowed(column: Column) -> str:
@@ -119,7 +122,7 @@ def _texts(
 
 def _bools(text: pa.ChunkedArray, empty: NDArray[np.bool_]) -> tuple[pd.Series, _Faults]:
     lower = pc.utf8_lower(text)
-    yes, no = _mask(pc.is_in(lower, pa.array(_TRUE))), _mask(pc.is_in(lower, pa.array(_FALSE)))
+    yes, no = mask(pc.is_in(lower, pa.array(_TRUE))), mask(pc.is_in(lower, pa.array(_FALSE)))
     values = pd.Series(yes, dtype="object").where(yes | no, None)
     if not empty.any() and (yes | no).all():
         values = values.astype(bool)

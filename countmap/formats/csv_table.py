@@ -61,7 +61,7 @@ def read(
     more = tuple(Column(e, "text", "", False, True) if isinstance(e, str) else e for e in extra)
     columns = (*table.columns, *(c for c in more if c.name not in table.names))
     found = records.read(path, known={c.name for c in columns})
-    _require_columns(found, table.name, columns)
+    require_columns(found, table.name, columns)
     return typed(found, columns, key=table.key, tz=tz, about=about or table.key)
 
 
@@ -87,7 +87,8 @@ def read_or_raise(path: str | Path, table: Table, **options: Any) -> pd.DataFram
     return frame
 
 
-def _require_columns(found: records.Records, name: str, columns: Sequence[Column]) -> None:
+def require_columns(found: records.Records, name: str, columns: Sequence[Column]) -> None:
+    """Raise InvalidInput if a required column of the table called ``name`` is not in the header."""
     missing = [c.name for c in columns if c.required and c.name not in found.header]
     if not missing:
         return
@@ -128,8 +129,7 @@ def typed(
     again = _twice(frame, key, bad, columns)
     bad[[i for i, *_ in again]] = True
     lines = _sentences(found, (*faulty, *again), [n for n in about if n in found.header])
-    rejects = pd.concat([found.rejects, records.rejects_frame(lines)], ignore_index=True)
-    rejects = rejects.sort_values("row", kind="stable", ignore_index=True)
+    rejects = records.joined(found.rejects, records.rejects_frame(lines))
     good = frame[~bad].reset_index(drop=True)
     whole = {c.name: "int64" for c in columns if c.kind == "int" and not c.nullable}
     return good.astype({n: k for n, k in whole.items() if not good[n].isna().any()}), rejects

@@ -51,6 +51,11 @@ def rejects_frame(rows: Sequence[tuple[str, int, str, str, str]]) -> pd.DataFram
     return frame.astype({**text, "row": "int64"})
 
 
+def joined(*parts: pd.DataFrame) -> pd.DataFrame:
+    """Return several REJECTS of one file as one, in file order."""
+    return pd.concat(parts, ignore_index=True).sort_values("row", kind="stable", ignore_index=True)
+
+
 def read_bytes(path: Path, encoding: str = "utf-8") -> bytes:
     r"""Return the file's text as UTF-8 bytes without a byte order mark, lines ended by ``\n``.
 
