@@ -1,0 +1,180 @@
+"""A flow for every link and sense: the count where there is one, else what follows, else nothing."""
+
+from __future__ import annotations
+
+from statistics import NormalDist
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from countmap.balance.errors import arc_errors, shown_counts
+from countmap.balance.inputs import RANK
+from countmap.balance.solve import direction_z, infer
+from countmap.tables import FLOWS
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from countmap.balance.assess import Balance
+    from countmap.balance.inputs import BalanceInputs
+
+    Floats = NDArray[np.float64]
+
+_SENSE_ORDER = {"with": 0, "against": 1, "both": 2}
+
+
+def table(inputs: BalanceInputs, solved: Balance) -> pd.DataFrame:
+    """Return ``tables.FLOWS`` for every link and sense, ``both`` for two-way links."""
+    arcs = solved.system.graph.arcs
+    senses = inputs.roads.arcs[["link_id", "sense"]].copy()
+    known = pd.concat(
+        [_counted(solved), _printed(solved), _inferred(inputs, solved)], ignore_index=True
+    )
+    known = known.drop_duplicates(["link_id", "sense"])
+    one_way = senses.merge(known, on=["link_id", "sense"], how="left")
+    missing = one_way["status"].isna()
+    one_way.loc[missing, "status"] = "unobservable"
+    quiet = set(arcs.loc[arcs["quiet"], "link_id"])
+    stated = missing & one_way["link_id"].isin(quiet)
+    one_way.loc[stated, "method"] = "declared quiet"
+    whole = pd.concat([one_way, _two_way(inputs, solved, one_way)], ignore_index=True)
+    whole["year"] = inputs.year
+    whole["level"] = np.where(whole["lower"].notna(), inputs.settings.level, np.nan)
+    rank = whole["sense"].map(_SENSE_ORDER)
+    whole = whole.iloc[np.lexsort((rank, whole["link_id"].to_numpy(dtype=object).astype(str)))]
+    return _typed(whole[list(FLOWS.names)].reset_index(drop=True))
+
+
+def _typed(rows: pd.DataFrame) -> pd.DataFrame:
+    kinds = {
+        c.name: {"float": "float64", "int": "int64", "text": "str"}[c.kind] for c in FLOWS.columns
+    }
+    return rows.astype(kinds)
+
+
+def _counted(solved: Balance) -> pd.DataFrame:
+    """Return the counts of the balance, the surest first where a link has several."""
+    used, solution = solved.counts.used, solved.solution
+    z, bias = direction_z(solution.weight, solution.residual, solution.problem.incidence)
+    rows = used.assign(
+        z=z,
+        redundancy=np.clip(solution.redundancy, 0.0, 1.0),
+        min_detectable_bias=np.where(np.isfinite(bias), bias, np.nan),
+    )
+    return _as_flows(rows)
+
+
+def _as_flows(rows: pd.DataFrame) -> pd.DataFrame:
+    rows = rows.assign(
+        sense=rows["link_sense"],
+        flow=rows["aadt"],
+        counted=rows["aadt"],
+        sources=rows["station_id"],
+    )
+    low, high = _bounds(rows)
+    rows = rows.assign(lower=low, upper=high)
+    return shown_counts(rows)
+
+
+def _bounds(rows: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
+    """Return the bounds as given, else from the standard error on the log scale at 95 %."""
+    spread = NormalDist().inv_cdf(0.975) * rows["log_se"]
+    given = rows["lower"].notna() & rows["upper"].notna()
+    honest = ~rows["status"].eq("unadjusted")
+    low = rows["lower"].where(given, (rows["aadt"] * np.exp(-spread)).where(honest))
+    high = rows["upper"].where(given, (rows["aadt"] * np.exp(spread)).where(honest))
+    return low, high
+
+
+def _printed(solved: Balance) -> pd.DataFrame:
+    """Return figures that are shown and not used: no honest factor."""
+    shown = solved.counts.shown
+    return _as_flows(shown.loc[shown["link_sense"].ne("both")])
+
+
+def _inferred(inputs: BalanceInputs, solved: Balance) -> pd.DataFrame:
+    system = solved.system
+    arcs = system.graph.arcs.iloc[system.inferred]
+    _, variance, _ = infer(solved.solution, system.others(np.maximum(solved.solution.flow, 0.0)))
+    half = NormalDist().inv_cdf(0.5 + inputs.settings.level / 2) * np.sqrt(variance)
+    flow = solved.inferred
+    station = solved.counts.used["station_id"].to_numpy(dtype=object)
+    sources = [" ".join(sorted(set(station[np.flatnonzero(row)]))) for row in system.coefficients]
+    return pd.DataFrame(
+        {
+            "link_id": arcs["link_id"].to_numpy(),
+            "sense": arcs["sense"].to_numpy(),
+            "flow": flow,
+            "lower": np.maximum(flow - half, 0.0),
+            "upper": flow + half,
+            "status": "inferred",
+            "method": "balance",
+            "sources": sources,
+        }
+    )
+
+
+def _two_way(inputs: BalanceInputs, solved: Balance, one_way: pd.DataFrame) -> pd.DataFrame:
+    """Return the two-way rows: a station's own two-way figure, else the sum with its covariance."""
+    links = inputs.roads.links
+    two_way = links.loc[links["allowed"].eq("both"), "link_id"]
+    rows = pd.DataFrame({"link_id": two_way, "sense": "both"})
+    by_sense = {
+        s: one_way.loc[one_way["sense"].eq(s)].set_index("link_id") for s in ("with", "against")
+    }
+    total = sum(rows["link_id"].map(by_sense[s]["flow"]) for s in by_sense)
+    variance = rows["link_id"].map(_sum_variance(solved, by_sense))
+    half = NormalDist().inv_cdf(0.5 + inputs.settings.level / 2) * np.sqrt(variance)
+    ranks = pd.concat(
+        [rows["link_id"].map(by_sense[s]["status"]).map(RANK) for s in by_sense], axis=1
+    ).max(axis=1)
+    names = {value: key for key, value in RANK.items()}
+    rows["flow"] = total
+    rows["lower"], rows["upper"] = np.maximum(total - half, 0.0), total + half
+    rows["status"] = ranks.map(names).where(total.notna(), "unobservable")
+    rows["method"] = pd.Series("sum of both senses", index=rows.index, dtype="str").where(
+        total.notna()
+    )
+    sources = [rows["link_id"].map(by_sense[s]["sources"]).fillna("") for s in by_sense]
+    joined = [" ".join(sorted(set((a + " " + b).split()))) for a, b in zip(*sources, strict=True)]
+    rows["sources"] = pd.Series(joined, index=rows.index).where(total.notna())
+    rows["days"] = pd.concat(
+        [rows["link_id"].map(by_sense[s]["days"]) for s in by_sense], axis=1
+    ).min(axis=1)
+    counted = [rows["link_id"].map(by_sense[s]["counted"]) for s in by_sense]
+    rows["counted"] = counted[0] + counted[1]
+    own = pd.concat([solved.counts.both, solved.counts.totals], ignore_index=True)
+    if own.empty:
+        return rows
+    own = _as_flows(own)
+    sums = rows.set_index("link_id")["flow"]
+    own = own.loc[
+        own["link_id"].isin(two_way) & (own["link_id"].map(sums).isna() | _agrees(own, rows))
+    ]
+    kept = rows.loc[~rows["link_id"].isin(own["link_id"])]
+    return pd.concat([kept, own], ignore_index=True)
+
+
+def _agrees(own: pd.DataFrame, rows: pd.DataFrame) -> pd.Series:
+    """Return where both senses of the link come from the station of the two-way figure."""
+    sources = rows.set_index("link_id")["sources"]
+    return own["link_id"].map(sources).eq(own["station_id"])
+
+
+def _sum_variance(solved: Balance, by_sense: dict[str, pd.DataFrame]) -> pd.Series:
+    """Return the variance of with + against for links whose senses are both counted or inferred."""
+    errors = arc_errors(solved)
+    index = {key: i for i, key in enumerate(zip(errors.link_id, errors.sense, strict=True))}
+    links = sorted(set(by_sense["with"].index) & set(by_sense["against"].index))
+    found = {
+        link: (index[link, "with"], index[link, "against"])
+        for link in links
+        if (link, "with") in index and (link, "against") in index
+    }
+    if not found:
+        return pd.Series(dtype="float64")
+    pairs = np.array(list(found.values()))
+    a, b = pairs[:, 0], pairs[:, 1]
+    total = errors.pairwise(a, a) + errors.pairwise(b, b) + 2 * errors.pairwise(a, b)
+    return pd.Series(np.maximum(total, 0.0), index=pd.Index(found))

@@ -1,0 +1,318 @@
+"""What the balance takes: the records, the settings, and the counts put on their arcs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from statistics import NormalDist
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from countmap.errors import InvalidInput
+from countmap.tables import DECLARATIONS, PAIRS, SECTIONS, empty
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from numpy.typing import NDArray
+
+    from countmap.roads.graph import Roads
+
+MIN_SD = 1.0
+"""Vehicles a day: no annual figure is surer than one vehicle."""
+
+_OWN_SHARE = 0.2
+"""At least this share of a count's standard error is its own, whatever is said to be shared."""
+
+RANK = {"measured": 0, "estimated": 1, "inferred": 2, "modelled": 3, "unadjusted": 4}
+
+_BASIS_COLUMNS = [
+    "station_id",
+    "sense",
+    "link_id",
+    "link_sense",
+    "offset_m",
+    "aadt",
+    "lower",
+    "upper",
+    "log_se",
+    "status",
+    "method",
+    "days",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Numbers an agency may change.
+
+    ``default_error`` (share, one standard error) stands in where a figure has neither ``log_se`` nor
+    bounds. ``access_per_km``: one standard deviation of what small accesses take from or bring to one
+    sense over a kilometre, as a share of the flow (project default). ``quiet_vehicles``: net flow a
+    day of a street declared quiet, one standard deviation. ``alpha``: chance of one false accusation
+    in a whole run without a fault.
+    """
+
+    default_error: float = 0.10
+    access_per_km: float = 0.01
+    quiet_vehicles: float = 50.0
+    alpha: float = 0.05
+    level: float = 0.95
+    error_from: str = "fitted"
+
+    def __post_init__(self) -> None:
+        for name in ("default_error", "alpha", "level"):
+            value = getattr(self, name)
+            if not 0 < value < 1:
+                raise InvalidInput(f"balance setting {name} must lie between 0 and 1, got {value}")
+        if self.access_per_km < 0 or self.quiet_vehicles < 0:
+            raise InvalidInput(
+                "balance settings access_per_km and quiet_vehicles must not be negative"
+            )
+        if self.error_from not in ("fitted", "counts"):
+            raise InvalidInput(
+                f"balance setting error_from must be 'fitted' or 'counts', got {self.error_from!r}"
+            )
+
+
+def _none(table_name: str) -> pd.DataFrame:
+    return {
+        "declarations": empty(DECLARATIONS),
+        "pairs": empty(PAIRS),
+        "sections": empty(SECTIONS),
+    }[table_name]
+
+
+@dataclass(frozen=True, eq=False)
+class BalanceInputs:
+    """Everything the balance of one year rests on.
+
+    Parameters
+    ----------
+    roads : Roads
+    junctions, sections, stations, annual, declarations, pairs : DataFrame
+        ``tables.JUNCTIONS`` and so on. Stations need ``link_id``, ``offset_m``, ``same_way``; those
+        without a link are named as untestable.
+    screenlines : GeoDataFrame, optional
+        ``tables.SCREENLINES``, WGS84.
+    year : int
+        Rows of ``annual`` for other years are left aside.
+    shared : DataFrame, optional
+        Errors that several counts share: ``station_id, source`` (such as ``group: urban`` or
+        ``counter: C07``), ``log_se``. They are part of the ``log_se`` in ``annual``, not beside it.
+    settings : Settings
+    """
+
+    roads: Roads
+    junctions: pd.DataFrame
+    sections: pd.DataFrame
+    stations: pd.DataFrame
+    annual: pd.DataFrame
+    year: int
+    declarations: pd.DataFrame = field(default_factory=lambda: _none("declarations"))
+    pairs: pd.DataFrame = field(default_factory=lambda: _none("pairs"))
+    screenlines: gpd.GeoDataFrame | None = None
+    shared: pd.DataFrame | None = None
+    settings: Settings = field(default_factory=Settings)
+
+
+@dataclass(frozen=True, eq=False)
+class Counts:
+    """The year's figures on their arcs.
+
+    ``used``: one row a directional count of the balance (station_id, sense, link_id, link_sense,
+    offset_m, aadt, lower, upper, log_se, status, method, days), sorted by link, offset, station, sense.
+    ``totals``: two-way figures without directions. ``shown``: figures that are printed but not used.
+    ``both``: two-way rows of stations that also have their senses. ``untestable``: (station_id, reason).
+    """
+
+    used: pd.DataFrame
+    totals: pd.DataFrame
+    shown: pd.DataFrame
+    both: pd.DataFrame
+    untestable: tuple[tuple[str, str], ...]
+
+
+def gather(inputs: BalanceInputs) -> Counts:
+    """Put every annual figure of the year on its link and sense.
+
+    Raises
+    ------
+    InvalidInput
+        A negative or infinite figure, a negative standard error, a station placed on a link that the
+        network does not have, an annual row of an unknown station.
+    """
+    rows = inputs.annual.loc[inputs.annual["year"].eq(inputs.year)].copy()
+    _refuse(rows, inputs)
+    rows = rows.merge(
+        inputs.stations[["station_id", "link_id", "offset_m", "same_way"]], on="station_id"
+    )
+    for name in ("lower", "upper", "log_se", "method", "days"):
+        if name not in rows:
+            rows[name] = np.nan
+    rows["log_se"] = log_errors(rows, inputs.settings)
+    rows["link_sense"] = link_sense(rows["sense"], rows["same_way"])
+    reasons: list[tuple[str, str]] = []
+
+    def set_aside(mask: pd.Series, reason: str) -> None:
+        reasons.extend((str(s), reason) for s in sorted(set(rows.loc[mask, "station_id"])))
+
+    null = rows["aadt"].isna()
+    set_aside(null & ~_has_value(rows, null), "no annual figure this year")
+    rows = rows.loc[~null]
+    unplaced = rows["link_id"].isna()
+    set_aside(unplaced, "not placed on the network")
+    rows = rows.loc[~unplaced]
+    unadjusted = rows["status"].eq("unadjusted")
+    set_aside(unadjusted, "unadjusted: no honest factor to an annual average")
+    directed = rows["sense"].ne("both")
+    arcs = pd.MultiIndex.from_frame(inputs.roads.arcs[["link_id", "sense"]])
+    known = pd.MultiIndex.from_arrays([rows["link_id"], rows["link_sense"]]).isin(arcs)
+    known = pd.Series(known, index=rows.index)
+    for station, sense, link in rows.loc[
+        directed & ~known & rows["aadt"].gt(0), ["station_id", "sense", "link_id"]
+    ].itertuples(index=False):
+        reasons.append(
+            (station, f"counts sense {sense!r} on link {link}, which carries no traffic that way")
+        )
+    usable = directed & known & ~unadjusted
+    has_senses = rows["station_id"].isin(rows.loc[directed & known, "station_id"])
+    total = ~directed & ~has_senses & ~unadjusted
+    set_aside(total, "two-way total without directions: it enters no junction equation")
+    order = ["link_id", "offset_m", "station_id", "link_sense"]
+
+    def part(mask: pd.Series) -> pd.DataFrame:
+        return rows.loc[mask, _BASIS_COLUMNS].sort_values(order).reset_index(drop=True)
+
+    return Counts(
+        used=part(usable),
+        totals=part(total),
+        shown=part(unadjusted & (known | ~directed)),
+        both=part(~directed & has_senses & ~unadjusted),
+        untestable=tuple(sorted(set(reasons))),
+    )
+
+
+def _has_value(rows: pd.DataFrame, null: pd.Series) -> pd.Series:
+    return rows["station_id"].isin(rows.loc[~null, "station_id"])
+
+
+def _refuse(rows: pd.DataFrame, inputs: BalanceInputs) -> None:
+    aadt = rows["aadt"].to_numpy(dtype=float)
+    bad = rows.loc[(aadt < 0) | np.isinf(aadt)]
+    if len(bad):
+        row = bad.iloc[0]
+        raise InvalidInput(
+            f"annual: aadt {row['aadt']:g} of station {row['station_id']} ({row['sense']}, "
+            f"{inputs.year}) is not a flow; correct the row"
+        )
+    if "log_se" in rows and (rows["log_se"] < 0).any():
+        row = rows.loc[rows["log_se"] < 0].iloc[0]
+        raise InvalidInput(
+            f"annual: log_se {row['log_se']:g} of station {row['station_id']} is negative; "
+            "correct the row"
+        )
+    unknown = sorted(set(rows["station_id"]) - set(inputs.stations["station_id"]))
+    if unknown:
+        raise InvalidInput(
+            f"annual: station {unknown[0]!r} is not in the register; import it or drop its rows"
+            + (f" ({len(unknown) - 1} more)" if len(unknown) > 1 else "")
+        )
+    placed = inputs.stations.loc[inputs.stations["link_id"].notna()]
+    placed = placed.loc[placed["station_id"].isin(rows["station_id"])]
+    lost = placed.loc[~placed["link_id"].isin(inputs.roads.links["link_id"])]
+    if len(lost):
+        row = lost.iloc[0]
+        raise InvalidInput(
+            f"station {row['station_id']} lies on link {row['link_id']!r}, which the network does "
+            "not have; place it again"
+        )
+
+
+def link_sense(sense: pd.Series, same_way: pd.Series) -> pd.Series:
+    """Return a station's senses as senses of its link as drawn; ``both`` stays, null is same way."""
+    turned = same_way.fillna(value=True).astype(bool).eq(other=False)
+    return sense.mask(turned, sense.map({"with": "against", "against": "with", "both": "both"}))
+
+
+def log_errors(rows: pd.DataFrame, settings: Settings) -> NDArray[np.float64]:
+    """Return the standard error of ln(aadt): as given, else from the bounds, else the default."""
+    given = rows["log_se"].to_numpy(dtype=float)
+    level = rows["level"].to_numpy(dtype=float) if "level" in rows else np.full(len(rows), np.nan)
+    level = np.where(np.isfinite(level), level, settings.level)
+    quantile = np.array([NormalDist().inv_cdf(0.5 + one / 2) for one in level])
+    low, high = rows["lower"].to_numpy(dtype=float), rows["upper"].to_numpy(dtype=float)
+    usable = (low > 0) & (high > low)
+    bounds = np.log(np.where(usable, high, 2.0) / np.where(usable, low, 1.0)) / (2 * quantile)
+    return np.where(
+        np.isfinite(given), given, np.where(usable, bounds, settings.default_error)
+    ).astype(float)
+
+
+@dataclass(frozen=True, slots=True)
+class RelativeErrors:
+    """Errors of the counts as shares of the flow: ``own`` (n,) and ``shared`` (n, k) columns.
+
+    ``labels`` name the columns. S = F (diag(own²) + shared shared') F with F the flows.
+    """
+
+    own: NDArray[np.float64]
+    shared: NDArray[np.float64]
+    labels: tuple[str, ...]
+
+    def covariance(self, flow: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return S at the given flows; no count is surer than one vehicle a day."""
+        flow = np.maximum(flow, 0.0)
+        scaled = self.shared * flow[:, None]
+        own = np.maximum((self.own * flow) ** 2, MIN_SD**2)
+        result: NDArray[np.float64] = np.diag(own) + scaled @ scaled.T
+        return result
+
+
+def relative_errors(counts: Counts, shared: pd.DataFrame | None) -> RelativeErrors:
+    """Split each count's error into its own part and the parts it shares.
+
+    Both senses of a station share what its two-way figure says they do: from the three standard errors,
+    2 cov = σ²_both − σ²_with − σ²_against, held between none and 95 %.
+    """
+    used = counts.used
+    n = len(used)
+    columns: list[NDArray[np.float64]] = []
+    labels: list[str] = []
+    index = {key: i for i, key in enumerate(zip(used["station_id"], used["sense"], strict=True))}
+    total = used["log_se"].to_numpy(dtype=float)
+    if shared is not None and len(shared):
+        for source, rows in sorted(shared.groupby("source")):
+            column = np.zeros(n)
+            for station, error in zip(rows["station_id"], rows["log_se"], strict=True):
+                for sense in ("with", "against"):
+                    if (station, sense) in index:
+                        column[index[station, sense]] = error
+            if np.count_nonzero(column) > 1:
+                columns.append(column)
+                labels.append(str(source))
+    for station, both, log_se in counts.both[["station_id", "aadt", "log_se"]].itertuples(
+        index=False
+    ):
+        pair = [index.get((station, sense)) for sense in ("with", "against")]
+        if None in pair:
+            continue
+        a, b = (int(i) for i in pair if i is not None)
+        flows = used["aadt"].to_numpy(dtype=float)
+        sd_a, sd_b = total[a] * flows[a], total[b] * flows[b]
+        if sd_a * sd_b > 0:
+            common = sum(float(c[a] * c[b]) for c in columns) * flows[a] * flows[b]
+            cov = ((log_se * both) ** 2 - sd_a**2 - sd_b**2) / 2 - common
+            rho = min(max(cov / (sd_a * sd_b), 0.0), 0.95)
+            if rho > 0:
+                column = np.zeros(n)
+                column[[a, b]] = np.sqrt(rho) * total[[a, b]]
+                columns.append(column)
+                labels.append(f"station: {station}")
+    loads = np.column_stack(columns) if columns else np.zeros((n, 0))
+    taken = (loads**2).sum(axis=1)
+    limit = (1 - _OWN_SHARE**2) * total**2
+    shrink = np.sqrt(np.where(taken > limit, limit / np.where(taken > 0, taken, 1.0), 1.0))
+    loads = loads * shrink[:, None]
+    own = np.sqrt(np.maximum(total**2 - (loads**2).sum(axis=1), 0.0))
+    return RelativeErrors(own, loads, tuple(labels))
