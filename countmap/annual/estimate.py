@@ -3,91 +3,27 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from datetime import date
-from typing import Any, Literal
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from countmap import tables
-from countmap.annual import continuous, expand, intervals, matched
-from countmap.annual import pool as pools
-from countmap.annual.expand import Block
+from countmap.annual import explain, factors, routes, shorts
+from countmap.annual.inputs import AnnualInputs, AnnualSettings, Key, Rows, Work, blank, prepare
+from countmap.annual.levels import Lessons, study
+from countmap.annual.measured import measure
+from countmap.annual.pool import Pool, day_number, gather
 
-MARGIN_DAYS = 31
-Key = tuple[str, str]
+__all__ = ["AnnualInputs", "AnnualResult", "AnnualSettings", "estimate"]
 
-
-@dataclass(frozen=True)
-class AnnualSettings:
-    """How annual averages are estimated.
-
-    Attributes
-    ----------
-    method : {'matched', 'textbook'}
-        Same dates at the permanents, or month × weekday shares.
-    estimator : {'fhwa', 'aashto'}
-        For permanent stations.
-    level : float
-        Of the intervals, 0..1.
-    count_error : float
-        Standard error of a count as a share, where a station has none of its own. 0.02 is this
-        project's default.
-    one_way : mapping
-        Station id → its only sense.
-    axles_per_vehicle : mapping
-        Station id → axles per vehicle, for counts of axles and axle pairs.
-    min_permanents : int
-        Below this no short count is adjusted.
-    min_hours : int
-        A short count below this is not adjusted.
-    """
-
-    method: Literal["matched", "textbook"] = "matched"
-    estimator: Literal["fhwa", "aashto"] = "fhwa"
-    level: float = 0.95
-    count_error: float = 0.02
-    one_way: Mapping[str, str] = field(default_factory=dict)
-    axles_per_vehicle: Mapping[str, float] = field(default_factory=dict)
-    min_permanents: int = 3
-    min_hours: int = 12
-
-
-@dataclass(frozen=True)
-class AnnualInputs:
-    """Everything `estimate` reads.
-
-    Attributes
-    ----------
-    hour_cells, day_totals, stations : DataFrame
-        HOUR_CELLS, DAY_TOTALS (of as many years as there are) and STATIONS with ``kind``.
-    year : int
-        The year wanted.
-    holidays : mapping of date to name
-    days : DataFrame, optional
-        DAYS: closures and events are left out, school terms are noted.
-    count_error : mapping
-        Station id → standard error of its counts as a share.
-    other_years : DataFrame, optional
-        ANNUAL rows of permanent stations from elsewhere, for growth.
-    """
-
-    hour_cells: pd.DataFrame
-    day_totals: pd.DataFrame
-    stations: pd.DataFrame
-    year: int
-    holidays: Mapping[date, str] = field(default_factory=dict)
-    days: pd.DataFrame | None = None
-    count_error: Mapping[str, float] = field(default_factory=dict)
-    other_years: pd.DataFrame | None = None
-    settings: AnnualSettings = field(default_factory=AnnualSettings)
+BASES = (("both",), ("with", "against"))
 
 
 @dataclass(frozen=True)
 class AnnualResult:
-    """ANNUAL, and for every (station, sense) the chain of numbers behind its row."""
+    """ANNUAL, and for every (station, sense) the chain of numbers behind its row (JSON-able)."""
 
     annual: pd.DataFrame
     explanations: dict[Key, dict[str, Any]]
@@ -104,184 +40,141 @@ def estimate(inputs: AnnualInputs) -> AnnualResult:
     -------
     AnnualResult
         One row for each station and sense that was counted. Permanents are `measured`, short counts
-        `estimated`; where there is no honest factor the row is `unadjusted`, its ``aadt`` the plain
-        mean of the complete days (or null) and its interval null, with the ``reason``.
+        `estimated`; where there is no honest factor the row is `unadjusted`: its ``aadt`` is the
+        plain mean of the complete days (or null), its interval null, and ``reason`` says why.
 
     Notes
     -----
-    `both` is estimated from the totals; the two senses of a short count are then scaled so that
-    they add up to it, each keeping its own relative interval.
+    `both` is estimated from the totals by the same machinery. Then the senses are made to agree with
+    it: those of a short count are scaled to add up to `both`, each keeping its own relative
+    interval; where a sense was measured, `both` becomes their sum and keeps its relative interval.
+    ``log_se`` is the half-width over the normal multiplier of the level.
     """
-    work = _prepare(inputs)
-    rows: dict[Key, dict[str, Any]] = {}
-    notes: dict[Key, dict[str, Any]] = {}
-    for senses in (("both",), ("with", "against")):
-        _permanents(work, senses, rows, notes)
-        _shorts(work, senses, rows, notes)
+    work = prepare(inputs)
+    rows: Rows = {}
+    notes: Rows = {}
+    for senses in BASES:
+        _basis(work, senses, rows, notes)
     for station, reason in work.refused.items():
-        rows[(station, "both")] = _row((station, "both"), inputs.year, reason=reason)
-        notes[(station, "both")] = {"reason": reason}
+        key = (station, inputs.settings.one_way.get(station, "both"))
+        rows.setdefault(key, blank(key, inputs.year, reason=reason))
+        notes.setdefault(key, {"reason": reason})
+    _one_way(inputs, rows, notes)
     _reconcile(rows, notes)
-    frame = pd.DataFrame([rows[key] for key in sorted(rows)], columns=list(tables.ANNUAL.names))
-    empty = tables.empty(tables.ANNUAL)
-    return AnnualResult(frame.astype(empty.dtypes.to_dict()), dict(sorted(notes.items())))
+    order = sorted(rows)
+    frame = pd.DataFrame([rows[key] for key in order], columns=list(tables.ANNUAL.names))
+    types = tables.empty(tables.ANNUAL).dtypes.to_dict()
+    return AnnualResult(frame.astype(types), {key: notes[key] for key in order})
 
 
-@dataclass(frozen=True)
-class _Work:
-    inputs: AnnualInputs
-    hours: pd.DataFrame
-    days: pd.DataFrame
-    permanents: set[str]
-    refused: dict[str, str]
-    averages: pd.DataFrame
-    skip: set[int]
+def _basis(work: Work, senses: tuple[str, ...], rows: Rows, notes: Rows) -> None:
+    """Estimate everything of one basis: the totals, or the single senses together."""
+    known: dict[int, Lessons] = {}
+
+    def lessons(year: int) -> Lessons:
+        if year not in known:
+            known[year] = study(_pool(work, senses, year), year)
+        return known[year]
+
+    wanted = work.inputs.year
+    measure(work, _pool(work, senses, wanted), lessons(wanted), rows, notes)
+    alike: dict[Any, list[shorts.Short]] = defaultdict(list)
+    for short in shorts.collect(work, senses, set(rows)):
+        alike[(short.year, tuple(block.cells for block in short.blocks))].append(short)
+    years = sorted({*work.averages["year"].tolist(), wanted})
+    shares: dict[int, factors.Shares] = {}
+    for (year, _), members in alike.items():
+        levels: list[routes.Level | str] = _too_short(work, members)
+        if not levels:
+            levels = [routes.NO_COVER] * len(members)
+            if work.settings.method == "matched":
+                levels = routes.by_dates(work, lessons(year), members)
+        for short, found in zip(members, levels, strict=True):
+            level = routes.earlier_measured(work, short) or found
+            if isinstance(level, str) and short.hours >= work.settings.min_hours:
+                near = _nearest(years, year, lessons)
+                if near not in shares and lessons(near).patterns is not None:
+                    shares[near] = _shares(work, lessons(near))
+                level = _textbook(work, lessons(near), shares.get(near), short, level)
+            if not isinstance(level, str):
+                level = routes.grown(work, short, level)
+            explain.write(work, short, level, rows, notes)
 
 
-def _prepare(inputs: AnnualInputs) -> _Work:
-    settings = inputs.settings
-    per_vehicle = dict(settings.axles_per_vehicle)
-    hours, refused = expand.to_vehicles(inputs.hour_cells, per_vehicle)
-    days, also = expand.to_vehicles(inputs.day_totals, per_vehicle)
-    kinds = inputs.stations.set_index("station_id")["kind"]
-    permanents = set(kinds.index[kinds.eq("permanent")].astype("str"))
-    hours, days = _numbered(hours), _numbered(days)
-    door = continuous.fhwa_hourly if settings.estimator == "fhwa" else continuous.aashto
-    base = hours if settings.estimator == "fhwa" else days
-    averages = door(base[base["station_id"].isin(permanents)])
-    skip = {pools.day_number(str(day)) for day in inputs.holidays}
-    return _Work(inputs, hours, days, permanents, refused | also, averages, skip)
+def _nearest(years: list[int], year: int, lessons: Callable[[int], Lessons]) -> int:
+    """Return the nearest year whose permanents can teach, or the nearest of all."""
+    near = sorted(years, key=lambda other: (abs(other - year), other))
+    return next((other for other in near if lessons(other).patterns is not None), near[0])
 
 
-def _numbered(frame: pd.DataFrame) -> pd.DataFrame:
-    day = frame["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
-    return frame.assign(day=day)
-
-
-def _row(key: Key, year: int, **more: Any) -> dict[str, Any]:
-    base = dict.fromkeys(tables.ANNUAL.names)
-    base |= {"station_id": key[0], "sense": key[1], "year": year, "status": "unadjusted"}
-    return base | more
-
-
-def _count_error(inputs: AnnualInputs, station: str) -> float:
-    return float(inputs.count_error.get(station, inputs.settings.count_error))
-
-
-def _permanents(work: _Work, senses: tuple[str, ...], rows: Any, notes: Any) -> None:
-    inputs = work.inputs
-    wanted = work.averages[
-        (work.averages["year"] == inputs.year) & work.averages["sense"].isin(senses)
-    ]
-    z = intervals.normal_multiplier(inputs.settings.level)
-    for found in wanted.dropna(subset="aadt").itertuples(index=False):
-        key = (found.station_id, found.sense)
-        part = intervals.Parts(0.0, _count_error(inputs, found.station_id), 0.0, z)
-        lower, upper = intervals.bounds(found.aadt, part.half_width)
-        rows[key] = _row(
-            key,
-            inputs.year,
-            aadt=found.aadt,
-            aawt=found.aawt,
-            lower=lower,
-            upper=upper,
-            level=inputs.settings.level,
-            log_se=part.log_se,
-            status="measured",
-            method=inputs.settings.estimator,
-            days=found.days,
-        )
-        notes[key] = {"method": inputs.settings.estimator, "days": found.days}
-
-
-def _shorts(work: _Work, senses: tuple[str, ...], rows: Any, notes: Any) -> None:
-    inputs, settings = work.inputs, work.inputs.settings
-    first = pools.day_number(f"{inputs.year}-01-01") - MARGIN_DAYS
-    last = pools.day_number(f"{inputs.year + 1}-01-01") + MARGIN_DAYS - 1
-    hours = work.hours[work.hours["sense"].isin(senses)]
-    days = work.days[work.days["sense"].isin(senses)]
-    pooled = pools.gather(
-        hours[hours["station_id"].isin(work.permanents)],
-        days[days["station_id"].isin(work.permanents)],
-        first,
-        last,
+def _pool(work: Work, senses: tuple[str, ...], year: int) -> Pool:
+    """Lay out the permanents of one year, with a month on either side."""
+    hours, days = (
+        frame[frame["station_id"].isin(work.permanents) & frame["sense"].isin(senses)]
+        for frame in (work.hours, work.days)
     )
-    levels = np.array([rows[key]["aadt"] if key in rows else np.nan for key in pooled.series])
-    groups: dict[Any, list[Key]] = defaultdict(list)
-    windows: dict[Key, tuple[Block, ...]] = {}
-    hour_groups = dict(list(hours.groupby(["station_id", "sense"])))
-    day_groups = dict(list(days.groupby(["station_id", "sense"])))
-    for key in sorted(set(hour_groups) | set(day_groups)):
-        if key in rows:
-            continue
-        found, dropped = expand.blocks_of(
-            hour_groups.get(key, hours.iloc[:0]), day_groups.get(key, days.iloc[:0])
-        )
-        found = [b for b in found if first <= b.first <= last]
-        windows[key] = tuple(found)
-        notes[key] = {"dropped": dropped}
-        groups[tuple(b.cells for b in found)].append(key)
-    sound = np.isfinite(levels)
-    if sound.sum() == 0 or len(np.unique(pooled.owner[sound])) < settings.min_permanents:
-        for key, window in windows.items():
-            rows[key] = _unadjusted(key, inputs, window, "too few permanent stations")
-        return
-    logs = np.log(np.where(pooled.day > 0, pooled.day, np.nan)) - np.log(levels)[:, None]
-    patterns = matched.learn(logs[sound], pooled.owner[sound], np.ones(int(sound.sum())))
-    for members in groups.values():
-        window = windows[members[0]]
-        if sum(b.hours for b in window) < settings.min_hours:
-            for key in members:
-                rows[key] = _unadjusted(key, inputs, windows[key], "too few hours")
-            continue
-        counts = pools.block_counts(pooled, window)[sound]
-        y = np.log(np.where(counts > 0, counts, np.nan)) - np.log(levels[sound])[:, None]
-        learned = matched.blocks(patterns, y)
-        errors, log_se, _ = matched.left_out(patterns, learned, y)
-        scale, multiplier, rule = intervals.spread(
-            errors / log_se, len(np.unique(pooled.owner[sound])), settings.level
-        )
-        for key in members:
-            v = np.array([b.count for b in windows[key]])
-            fit = matched.fit(learned, 0, np.log(np.maximum(v, 0.5)))
-            part = intervals.Parts(
-                fit.log_se * scale, _count_error(inputs, key[0]), 0.0, multiplier
-            )
-            aadt = float(np.exp(fit.log_level))
-            lower, upper = intervals.bounds(aadt, part.half_width)
-            rows[key] = _row(
-                key,
-                inputs.year,
-                aadt=aadt,
-                lower=lower,
-                upper=upper,
-                level=settings.level,
-                log_se=part.log_se,
-                status="estimated",
-                method="matched",
-                days=sum(b.hours for b in window) / 24,
-            )
-            notes[key] |= {"rule": rule, "misfit": fit.misfit}
+    first = day_number(f"{year}-01-01") - shorts.MARGIN_DAYS
+    return gather(hours, days, first, day_number(f"{year + 1}-01-01") + shorts.MARGIN_DAYS - 1)
 
 
-def _unadjusted(key: Key, inputs: AnnualInputs, window: Any, reason: str) -> dict[str, Any]:
-    whole = [b.count for b in window if b.kind == "day"]
-    mean = float(np.mean(whole)) if whole else None
-    return _row(key, inputs.year, aadt=mean, days=float(len(whole)), reason=reason)
+def _shares(work: Work, lessons: Lessons) -> factors.Shares:
+    pool = lessons.pool
+    return factors.shares(pool, lessons.level, pool.days_of(lessons.year), set(work.holidays))
 
 
-def _reconcile(rows: dict[Key, dict[str, Any]], notes: dict[Key, dict[str, Any]]) -> None:
-    """Scale the senses of a short count so that they add up to `both`."""
-    for station, sense in list(rows):
-        if sense != "both":
-            continue
-        parts = [rows.get((station, s)) for s in tables.SENSES]
+def _textbook(
+    work: Work, lessons: Lessons, shares: factors.Shares | None, short: shorts.Short, why: str
+) -> routes.Level | str:
+    """Fall back to month × weekday shares, and say why."""
+    if shares is None:
+        return why
+    level = routes.by_textbook(work, lessons, shares, short)
+    if isinstance(level, str) or work.settings.method == "textbook":
+        return level
+    reason = f"{why}: month × weekday shares of {lessons.year} instead"
+    return replace(level, reason=reason)
+
+
+def _too_short(work: Work, members: list[shorts.Short]) -> list[routes.Level | str]:
+    if members[0].hours >= work.settings.min_hours:
+        return []
+    return [f"only {m.hours} usable hours, {work.settings.min_hours} are needed" for m in members]
+
+
+def _one_way(inputs: AnnualInputs, rows: Rows, notes: Rows) -> None:
+    """Refuse what was counted against a one-way station, and drop its `both`."""
+    for station, sense in inputs.settings.one_way.items():
+        for other in tables.BASES:
+            key = (station, other)
+            if other == sense or key not in rows:
+                continue
+            if other == "both" and (station, sense) in rows:
+                del rows[key], notes[key]
+                continue
+            reason = f"one-way station: traffic runs {sense!r} only, but this was counted {other!r}"
+            rows[key] = blank(key, inputs.year, reason=reason)
+            notes[key] = {"reason": reason}
+
+
+def _reconcile(rows: Rows, notes: Rows) -> None:
+    """Make with + against equal `both`: scale the senses of short counts, sum measured ones."""
+    for station in sorted({station for station, sense in rows if sense == "both"}):
+        keys = [(station, sense) for sense in tables.SENSES]
         both = rows[(station, "both")]
-        if any(p is None or not p["aadt"] for p in parts) or not both["aadt"]:
+        if any(key not in rows or not rows[key]["aadt"] for key in keys) or not both["aadt"]:
             continue
-        factor = both["aadt"] / sum(p["aadt"] for p in parts if p)
-        for s, part in zip(tables.SENSES, parts, strict=True):
-            for name in ("aadt", "lower", "upper", "aawt"):
-                if part and part[name] is not None:
-                    part[name] *= factor
-            notes[(station, s)]["scaled_to_both"] = factor
+        total = sum(rows[key]["aadt"] for key in keys)
+        estimated = all(rows[key]["status"] == "estimated" for key in (*keys, (station, "both")))
+        if estimated:
+            for key in keys:
+                _scale(rows[key], both["aadt"] / total)
+                notes[key]["scaled_to_both"] = both["aadt"] / total
+        elif all(rows[key]["status"] != "unadjusted" for key in keys):
+            notes[(station, "both")]["scaled_to_senses"] = total / both["aadt"]
+            _scale(both, total / both["aadt"])
+
+
+def _scale(row: dict[str, Any], factor: float) -> None:
+    for name in ("aadt", "lower", "upper", "aawt"):
+        if row[name] is not None:
+            row[name] *= factor

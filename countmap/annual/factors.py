@@ -1,8 +1,8 @@
-"""The textbook route: month × weekday shares of a group of permanents, and growth between years."""
+"""The textbook route: month × weekday shares of a group of permanents; and growth between years."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,8 @@ from countmap.annual.expand import ALL_HOURS, Block
 from countmap.annual.pool import Pool, block_counts
 
 Array = np.ndarray[Any, np.dtype[np.float64]]
+Indices = np.ndarray[Any, np.dtype[np.intp]]
+YEAR_OF_WEEKS = 364
 
 
 @dataclass(frozen=True)
@@ -34,7 +36,7 @@ def shares(pool: Pool, levels: Array, days: slice, skip: set[int]) -> Shares:
     Parameters
     ----------
     levels : array, shape (series,)
-        AADT.
+        AADT; NaN for a series that may not teach.
     skip : set of int
         Days (since 1970) that are no ordinary days: public holidays.
     """
@@ -47,8 +49,8 @@ def shares(pool: Pool, levels: Array, days: slice, skip: set[int]) -> Shares:
         for j in range(7):
             pick = at[(month == m) & (weekday == j)]
             if len(pick):
-                day[:, m, j] = _mean(pool.day[:, pick])
-                hour[:, m, j] = _mean(pool.hour[:, pick])
+                day[:, m, j] = mean_of_seen(pool.day[:, pick])
+                hour[:, m, j] = mean_of_seen(pool.hour[:, pick])
     return Shares(day / levels[:, None, None], hour / levels[:, None, None, None])
 
 
@@ -66,34 +68,60 @@ def block_shares(found: Shares, window: tuple[Block, ...]) -> Array:
     return out
 
 
-def left_out(pool: Pool, levels: Array, found: Shares, window: tuple[Block, ...]) -> Array:
-    """Return ln estimate − ln AADT of each permanent series from the others' shares.
+def level(total: float, share: Array, keep: Any) -> float:
+    """Return AADT = Σ count / Σ group mean share; null (NaN) where the group has no share.
 
-    Where the permanents did not count on the window's dates, the same weekdays 52 weeks earlier or
-    later stand in. Series that were not counted then give NaN.
+    Parameters
+    ----------
+    total : float
+        Vehicles over all blocks.
+    share : array, shape (series, blocks)
+    keep : bool array, shape (series,)
+        The group.
+
+    Examples
+    --------
+    >>> level(2200.0, np.array([[1.1, 1.2], [0.9, 1.2]]), np.array([True, True]))
+    1000.0
     """
-    share = block_shares(found, window)
+    return float(total / mean_of_seen(share[keep].T).sum())
+
+
+def left_out(pool: Pool, levels: Array, share: Array, window: tuple[Block, ...], keep: Any) -> Any:
+    """Estimate every series of the group from the others' shares on the same blocks.
+
+    Returns
+    -------
+    rows : int array
+        The series that were counted. Where nobody was, the same weekdays of the year's other side,
+        52 weeks earlier or later, stand in.
+    errors : array
+        ln estimate − ln AADT.
+    """
     counts = block_counts(pool, window)
-    for shift in (-364, 364):
-        if np.isfinite(counts).all(axis=1).sum() < 2:
-            moved = tuple(
-                Block(b.kind, tuple((day + shift, mask) for day, mask in b.cells), b.count)
-                for b in window
-            )
-            counts = block_counts(pool, moved)
+    for weeks in (0, -YEAR_OF_WEEKS, YEAR_OF_WEEKS, -2 * YEAR_OF_WEEKS, 2 * YEAR_OF_WEEKS):
+        if np.isfinite(counts[keep]).all(axis=1).sum() >= 3:
+            break
+        counts = block_counts(pool, _moved(window, weeks))
     total = counts.sum(axis=1)
-    out = np.full(len(levels), np.nan)
-    for k in range(len(levels)):
-        others = pool.owner != pool.owner[k]
-        mean = _mean(share[others].T).sum() if others.any() else np.nan
-        if total[k] > 0 and mean > 0:
-            out[k] = np.log(total[k] / mean / levels[k])
-    return out
+    rows, errors = [], []
+    for k in np.flatnonzero(keep & (np.nan_to_num(total) > 0)):
+        found = level(float(total[k]), share, keep & (pool.owner != pool.owner[k]))
+        if np.isfinite(found):
+            rows.append(k)
+            errors.append(np.log(found / levels[k]))
+    return np.array(rows, dtype=np.intp), np.array(errors)
+
+
+def _moved(window: tuple[Block, ...], days: int) -> tuple[Block, ...]:
+    return tuple(
+        replace(b, cells=tuple((day + days, mask) for day, mask in b.cells)) for b in window
+    )
 
 
 @dataclass(frozen=True)
 class Growth:
-    """Growth from one year to another: ln ratio, its standard error for a new station, and n."""
+    """Growth between two years: ln ratio, its standard error for a station of its own, and whose."""
 
     log_ratio: float
     log_se: float
@@ -107,6 +135,18 @@ def growth(annual: pd.DataFrame, sense: str, start: int, end: int) -> Growth | N
     ----------
     annual : DataFrame
         ``station_id, sense, year, aadt`` of permanent stations.
+
+    Notes
+    -----
+    The mean of ln(AADT_end / AADT_start), every station alike. The standard error is that of a new
+    station's growth, s·√(1 + 1/n), not of the mean.
+
+    Examples
+    --------
+    >>> rows = [("a", 2024, 1000.0), ("a", 2025, 1020.0), ("b", 2024, 500.0), ("b", 2025, 520.0)]
+    >>> frame = pd.DataFrame(rows, columns=["station_id", "year", "aadt"]).assign(sense="both")
+    >>> round(float(np.exp(growth(frame, "both", 2024, 2025).log_ratio)), 4)
+    1.03
     """
     rows = annual[(annual["sense"] == sense) & annual["aadt"].gt(0)]
     table = rows.pivot_table(index="station_id", columns="year", values="aadt")
@@ -116,17 +156,17 @@ def growth(annual: pd.DataFrame, sense: str, start: int, end: int) -> Growth | N
     if len(ratio) < 2:
         return None
     spread = float(ratio.std(ddof=1)) * float(np.sqrt(1 + 1 / len(ratio)))
-    return Growth(float(ratio.mean()), spread, tuple(ratio.index))
+    return Growth(float(ratio.mean()), spread, tuple(str(s) for s in ratio.index))
 
 
-def _calendar(days: Any) -> tuple[Any, Any]:
-    dates = pd.DatetimeIndex(np.asarray(days, dtype="datetime64[D]"))
+def _calendar(days: Any) -> tuple[Indices, Indices]:
+    dates = pd.DatetimeIndex(np.asarray(days).astype("datetime64[D]"))
     return dates.month.to_numpy() - 1, dates.day_of_week.to_numpy()
 
 
-def _mean(values: Array) -> Array:
-    """Return the mean over axis 1 (or the only one) of what is there; NaN where nothing is."""
+def mean_of_seen(values: Array) -> Array:
+    """Return the mean over axis 1 of what is there; NaN where nothing is."""
     seen = np.isfinite(values)
     count = seen.sum(axis=1)
     total = np.where(seen, values, 0.0).sum(axis=1)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan))

@@ -2,72 +2,58 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from scipy import stats
 
-CONFORMAL_FROM = 19
-"""So many stations make the largest of their errors a 95 % bound: 1 − 1/(19 + 1)."""
-
 
 @dataclass(frozen=True)
-class Parts:
-    """The parts of an interval on the log scale; each is a standard error but the multipliers."""
+class Interval:
+    """An interval on the log scale: half-widths of its parts at one level.
 
-    pattern: float
-    count: float
-    growth: float
-    multiplier: float
-    widening: float = 1.0
+    Attributes
+    ----------
+    parts : mapping
+        Name → half-width of that part alone, on the log scale.
+    level : float
+        0..1.
+    offset : float
+        Added to the root of the sum of squares: a doubt that has no distribution.
+    """
 
-    @property
-    def log_se(self) -> float:
-        """Return the standard error of ln AADT."""
-        return float(np.sqrt((self.pattern * self.widening) ** 2 + self.count**2 + self.growth**2))
+    parts: Mapping[str, float]
+    level: float
+    offset: float = 0.0
 
     @property
     def half_width(self) -> float:
-        """Return half the interval's width on the log scale."""
-        return self.multiplier * self.log_se
+        """Return the half-width: the root of the sum of squares, plus the offset."""
+        return float(np.sqrt(sum(part**2 for part in self.parts.values()))) + self.offset
 
+    @property
+    def log_se(self) -> float:
+        """Return the standard error whose normal interval has this half-width."""
+        return self.half_width / normal_multiplier(self.level)
 
-def spread(scaled: Any, stations: int, level: float) -> tuple[float, float, str]:
-    """Turn leave-one-out errors, in units of the model's standard error, into scale and multiplier.
+    def columns(self, value: float) -> dict[str, float]:
+        """Return ``lower, upper, level, log_se`` of ANNUAL around ``value``.
 
-    Parameters
-    ----------
-    scaled : array of float
-        Errors of the permanents, each over its own standard error.
-    stations : int
-        How many stations they come from.
-    level : float
-        Of the interval, 0..1.
-
-    Returns
-    -------
-    scale : float
-        Root mean square: by how much the model's standard errors are to be multiplied.
-    multiplier : float
-        Half-width in units of the scaled standard error.
-    rule : str
-        ``student`` or ``conformal``.
-
-    Notes
-    -----
-    From 19 stations (at 95 %) on, the multiplier is the conformal quantile: the
-    ⌈(stations + 1) level⌉-th of ``stations`` ordered absolute errors. Below, Student's t with
-    stations − 1 degrees of freedom and the root mean square error as its scale.
-    """
-    size = np.sort(np.abs(np.asarray(scaled, dtype=np.float64)))
-    scale = float(np.sqrt(np.mean(size**2)))
-    share = np.ceil((stations + 1) * level - 1e-9) / stations
-    if share > 1:
-        factor = np.sqrt(1 + 1 / stations)
-        return scale, float(stats.t.ppf((1 + level) / 2, stations - 1) * factor), "student"
-    at = min(int(np.ceil(share * len(size) - 1e-9)), len(size)) - 1
-    return scale, float(size[at] / scale) if scale > 0 else 0.0, "conformal"
+        Examples
+        --------
+        >>> found = Interval({"pattern": 0.08, "count": 0.06}, 0.95).columns(1000.0)
+        >>> [round(found[name], 1) for name in ("lower", "upper")]
+        [904.8, 1105.2]
+        """
+        half = self.half_width
+        return {
+            "lower": value * float(np.exp(-half)),
+            "upper": value * float(np.exp(half)),
+            "level": self.level,
+            "log_se": self.log_se,
+        }
 
 
 def normal_multiplier(level: float) -> float:
@@ -75,12 +61,42 @@ def normal_multiplier(level: float) -> float:
     return float(stats.norm.ppf((1 + level) / 2))
 
 
-def bounds(level_value: float, half_width: float) -> tuple[float, float]:
-    """Return the interval around ``level_value``, symmetric on the log scale.
+def student_multiplier(level: float, free: float) -> float:
+    """Return the half-width of a Student interval in standard errors, for ``free`` ≥ 1 degrees."""
+    return float(stats.t.ppf((1 + level) / 2, max(free, 1.0)))
+
+
+def from_errors(errors: Any, stations: int, level: float) -> tuple[float, str]:
+    """Return the half-width for a new station, in the unit of the errors, and the rule used.
+
+    Parameters
+    ----------
+    errors : array of float
+        Leave-one-out errors of the permanents (log, or in units of their standard errors).
+    stations : int
+        How many stations they come from, at least 2; a station's senses count once.
+    level : float
+        0..1.
+
+    Notes
+    -----
+    ``conformal`` where (stations + 1)·level ≤ stations, that is from 19 stations on at 95 %: the
+    ⌈(stations + 1)·level⌉-th of ``stations`` ordered absolute errors, which covers at least
+    ``level`` of exchangeable stations whatever the shape of the errors. Below, ``student``: their
+    root mean square times Student's t with stations − 1 degrees of freedom.
 
     Examples
     --------
-    >>> [round(v, 1) for v in bounds(1000.0, 0.1)]
-    [904.8, 1105.2]
+    >>> from_errors(range(1, 20), 19, 0.95)
+    (19.0, 'conformal')
+    >>> width, rule = from_errors([-0.1, 0.1, 0.1, -0.1], 4, 0.95)
+    >>> round(width, 4), rule
+    (0.3182, 'student')
     """
-    return level_value * float(np.exp(-half_width)), level_value * float(np.exp(half_width))
+    size = np.sort(np.abs(np.asarray(errors, dtype=np.float64)))
+    share = np.ceil((stations + 1) * level - 1e-9) / stations
+    if share > 1:
+        scale = float(np.sqrt(np.mean(size**2)))
+        return scale * student_multiplier(level, stations - 1), "student"
+    at = int(np.ceil(share * len(size) - 1e-9)) - 1
+    return float(size[min(at, len(size) - 1)]), "conformal"

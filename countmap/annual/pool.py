@@ -58,6 +58,17 @@ def day_number(text: str) -> int:
     return int(np.datetime64(text, "D").astype(np.int64))
 
 
+def date_text(day: int) -> str:
+    """Return days since 1970-01-01 as an ISO date.
+
+    Examples
+    --------
+    >>> date_text(31)
+    '1970-02-01'
+    """
+    return str(np.datetime64(day, "D"))
+
+
 def gather(hours: pd.DataFrame, days: pd.DataFrame, first: int, last: int) -> Pool:
     """Lay out permanents' counts on an axis of days from ``first`` to ``last``, both included.
 

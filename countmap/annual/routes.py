@@ -1,0 +1,253 @@
+"""From a short count to its level: by the same dates, by textbook shares, by growth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from countmap.annual import factors, matched
+from countmap.annual.expand import Block
+from countmap.annual.inputs import Work
+from countmap.annual.intervals import (
+    Interval,
+    from_errors,
+    normal_multiplier,
+    student_multiplier,
+)
+from countmap.annual.levels import Lessons
+from countmap.annual.measured import measured_level
+from countmap.annual.pool import block_counts
+from countmap.annual.shorts import Short
+
+Array = np.ndarray[Any, np.dtype[np.float64]]
+ODD_CHANCE = 0.001
+"""A pattern is called unlike any permanent's when chance alone gives it less often than this."""
+NO_COVER = "too few permanent stations were counted on its dates"
+
+
+@dataclass(frozen=True)
+class Level:
+    """An estimated level: ln AADT, ln AAWT (NaN if unknown), interval, and what explains it."""
+
+    log_aadt: float
+    log_weekday: float
+    interval: Interval
+    method: str
+    blocks: tuple[Block, ...]
+    story: dict[str, Any]
+    reason: str | None = None
+
+
+def by_dates(work: Work, lessons: Lessons, members: list[Short]) -> list[Level | str]:
+    """Estimate short counts that share one set of blocks, by the permanents on the same hours.
+
+    Returns
+    -------
+    list of Level or str
+        In the members' order; a str says why the dates cannot be matched.
+
+    Notes
+    -----
+    The interval is that of `intervals.from_errors` on the leave-one-station-out errors over these
+    very blocks, each in units of its own standard error.
+    """
+    settings, patterns = work.settings, lessons.patterns
+    if patterns is None or lessons.stations < settings.min_permanents:
+        return [f"only {lessons.stations} sound permanent stations"] * len(members)
+    y = _logs(lessons, members[0].blocks)
+    covered = _covered(lessons, y, settings.min_permanents)
+    window = tuple(b for b, ok in zip(members[0].blocks, covered, strict=True) if ok)
+    if sum(b.hours for b in window) < settings.min_hours:
+        return [NO_COVER] * len(members)
+    y = y[:, covered]
+    learned = matched.blocks(patterns, y)
+    rows, test = matched.left_out(patterns, learned, y, lessons.health.trust)
+    stations = len(np.unique(lessons.pool.owner[rows]))
+    if stations < settings.min_permanents:
+        return [NO_COVER] * len(members)
+    half, rule = from_errors(test.level / test.log_se, stations, settings.level)
+    counts = np.array([[b.count for b in m.blocks] for m in members])[:, covered]
+    entry = np.array([_entry(lessons, patterns, m) for m in members])
+    extra = _scarcity(counts, np.exp(y) * lessons.level[:, None])
+    found = matched.fit(learned, entry, np.log(np.maximum(counts, 0.5)), extra)
+    out: list[Level | str] = []
+    for i, member in enumerate(members):
+        part = matched.row(found, i)
+        weights = matched.pool_weights(patterns, y, part, int(entry[i]))
+        story = _story(lessons, weights, y, part.weight[0])
+        story |= {"rule": rule, "stations_tested": stations, "multiplier": half}
+        story |= {"misfit": float(part.misfit[0]), "misfit_expected": float(part.free[0])}
+        parts = {"pattern": half * float(part.log_se[0]), "count": _count_half(work, member)}
+        level = float(part.level[0])
+        weekday = level + float(weights @ _weekday_logs(lessons))
+        interval = Interval(parts, settings.level)
+        out.append(Level(level, weekday, interval, "matched", window, story, _oddity(part, test)))
+    return out
+
+
+def _logs(lessons: Lessons, window: tuple[Block, ...]) -> Array:
+    """Return ln V − ln AADT of every permanent series over each block."""
+    counts = block_counts(lessons.pool, window)
+    return np.log(np.where(counts > 0, counts, np.nan)) - np.log(lessons.level)[:, None]
+
+
+def _covered(lessons: Lessons, y: Array, least: int) -> Any:
+    """Say for each block whether so many stations were counted in it."""
+    return np.array(
+        [len(np.unique(lessons.pool.owner[np.isfinite(column)])) >= least for column in y.T]
+    )
+
+
+def _entry(lessons: Lessons, patterns: matched.Patterns, short: Short) -> int:
+    """Return 0, or the fold that leaves the station itself out."""
+    own = [at for at, (name, _) in enumerate(lessons.pool.series) if name == short.key[0]]
+    return int(patterns.fold[own[0]]) if own else 0
+
+
+def _scarcity(counts: Array, volume: Array) -> Array:
+    """Return the Poisson variance of ln v beyond that of the permanents' own counts."""
+    usual = np.array([np.median(column[np.isfinite(column)]) for column in volume.T])
+    return np.maximum(1 / np.maximum(counts, 0.5) - 1 / np.maximum(usual, 0.5), 0.0)
+
+
+def _weekday_logs(lessons: Lessons) -> Array:
+    """Return ln AAWT − ln AADT of each series, 0 for those that may not teach."""
+    return np.nan_to_num(np.log(lessons.weekday_level / lessons.level))
+
+
+def _count_half(work: Work, short: Short) -> float:
+    return normal_multiplier(work.settings.level) * work.count_error(short.key[0])
+
+
+def _oddity(part: matched.Fit, test: matched.Fit) -> str | None:
+    """Say so when the count's days follow no pattern that a permanent has."""
+    free = float(part.free[0])
+    if free < 1:
+        return None
+    ratio, others = float(part.misfit[0]) / free, test.misfit / np.maximum(test.free, 1)
+    if ratio <= others.max() or stats.chi2.sf(part.misfit[0], free) >= ODD_CHANCE:
+        return None
+    own = matched.OWN_SCALE_DF
+    widened = np.sqrt((own + part.misfit[0]) / (own + free))
+    return (
+        f"its days follow no permanent station's pattern (misfit {ratio:.1f} a day, theirs "
+        f"{np.median(others):.1f}, at most {others.max():.1f}): interval widened {widened:.1f} times"
+    )
+
+
+def _story(lessons: Lessons, weights: Array, y: Array, block_weight: Array) -> dict[str, Any]:
+    """Return the permanents with weight and ratio, and those that were not used."""
+    pool, health = lessons.pool, lessons.health
+    seen = np.isfinite(y)
+    share = seen * block_weight
+    log_mean = np.where(seen, y, 0.0) @ block_weight / np.maximum(share.sum(axis=1), 1e-12)
+    order = sorted(np.flatnonzero(seen.any(axis=1)), key=lambda k: (-weights[k], pool.series[k]))
+    permanents = [
+        {
+            "station_id": pool.series[k][0],
+            "sense": pool.series[k][1],
+            "weight": float(weights[k]),
+            "ratio": float(np.exp(-log_mean[k])),
+            "trust": float(health.trust[k]),
+            "finding": health.notes[k],
+        }
+        for k in order
+    ]
+    ignored = [
+        {"station_id": station, "sense": sense, "reason": health.notes[k]}
+        for k, (station, sense) in enumerate(pool.series)
+        if health.trust[k] == 0
+    ]
+    return {"permanents": permanents, "ignored": ignored}
+
+
+def by_textbook(work: Work, lessons: Lessons, found: factors.Shares, short: Short) -> Level | str:
+    """Estimate one short count by Σ count / Σ group mean share of month and weekday.
+
+    Notes
+    -----
+    Public holidays have no share and are left out. The interval comes from the same estimate of
+    every permanent by the others, on the count's dates (or, where nobody was counted then, on the
+    same weekdays 52 weeks away).
+    """
+    least, hours_least = work.settings.min_permanents, work.settings.min_hours
+    keep = lessons.health.trust > 0
+    keep &= np.array([station != short.key[0] for station, _ in lessons.pool.series])
+    plain = tuple(b for b in short.blocks if not any(day in work.holidays for day, _ in b.cells))
+    share = factors.block_shares(found, plain)
+    known: Any = np.isfinite(share[keep]).any(axis=0)
+    window, share = tuple(b for b, ok in zip(plain, known, strict=True) if ok), share[:, known]
+    if sum(b.hours for b in window) < hours_least:
+        return "too few hours on days with a month × weekday share"
+    rows, errors = factors.left_out(lessons.pool, lessons.level, share, window, keep)
+    stations = len(np.unique(lessons.pool.owner[rows]))
+    total = sum(b.count for b in window)
+    if stations < least or total <= 0:
+        return f"only {stations} permanent stations to try its dates on"
+    half, rule = from_errors(errors, stations, work.settings.level)
+    aadt = factors.level(total, share, keep)
+    mean = factors.mean_of_seen(share[keep].T)
+    story = {
+        "shares": [
+            {"day": b.first, "count": b.count, "share": float(s)}
+            for b, s in zip(window, mean, strict=True)
+        ],
+        "shares_of": lessons.year,
+        "group": sorted({lessons.pool.series[k][0] for k in np.flatnonzero(keep)}),
+        "rule": rule,
+        "stations_tested": stations,
+        "holidays_left_out": [b.first for b in short.blocks if b not in plain],
+    }
+    weekday = float(np.mean(_weekday_logs(lessons)[keep]))
+    interval = Interval({"pattern": half, "count": _count_half(work, short)}, work.settings.level)
+    return Level(np.log(aadt), np.log(aadt) + weekday, interval, "textbook", window, story)
+
+
+def grown(work: Work, short: Short, level: Level) -> Level | str:
+    """Bring a level from the year of its counts to the year wanted; a str says why it cannot be."""
+    wanted = work.inputs.year
+    if short.year == wanted:
+        return level
+    columns = ["station_id", "sense", "year", "aadt"]
+    known = [work.averages[columns]]
+    if work.inputs.other_years is not None:
+        known.append(work.inputs.other_years[columns])
+    annual = pd.concat(known).drop_duplicates(["station_id", "sense", "year"])
+    annual = annual[annual["station_id"] != short.key[0]]
+    found = factors.growth(annual, short.key[1], short.year, wanted)
+    if found is None:
+        return (
+            f"counted in {short.year}; no two permanent stations have both {short.year} and "
+            f"{wanted} to give its growth"
+        )
+    half = student_multiplier(work.settings.level, len(found.stations) - 1) * found.log_se
+    growth = {
+        "from": short.year,
+        "to": wanted,
+        "factor": float(np.exp(found.log_ratio)),
+        "stations": list(found.stations),
+    }
+    return replace(
+        level,
+        log_aadt=level.log_aadt + found.log_ratio,
+        log_weekday=level.log_weekday + found.log_ratio,
+        interval=replace(level.interval, parts={**level.interval.parts, "growth": half}),
+        story=level.story | {"growth": growth},
+    )
+
+
+def earlier_measured(work: Work, short: Short) -> Level | None:
+    """Return a permanent's average of another year as a level, if that is what there is."""
+    if short.year == work.inputs.year or short.key[0] not in work.permanents:
+        return None
+    value = measured_level(work, short.key, short.year)
+    if value is None:
+        return None
+    interval = Interval({"count": _count_half(work, short)}, work.settings.level)
+    story = {"measured_in": short.year}
+    method = work.settings.estimator
+    return Level(np.log(value), np.nan, interval, method, short.blocks, story)
