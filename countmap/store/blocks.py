@@ -93,17 +93,22 @@ class Blocks:
 
 def serialise(frame: pd.DataFrame) -> bytes:
     """Return PERIODS as the bytes of a zstd Parquet file, sorted, in compact types."""
-    import pyarrow as pa
     import pyarrow.parquet as pq
+
+    sink = io.BytesIO()
+    pq.write_table(arrow(frame), sink, compression="zstd", row_group_size=1 << 20)
+    return sink.getvalue()
+
+
+def arrow(frame: pd.DataFrame) -> Any:
+    """Return PERIODS as an Arrow table of all their columns, sorted, in compact types."""
+    import pyarrow as pa
 
     whole = frame.reindex(columns=list(tables.PERIODS.names))
     first = [*SORTED_BY, *(name for name in tables.PERIODS.names if name not in SORTED_BY)]
     whole = whole.sort_values(first, ignore_index=True)
     arrays = [_array(whole[c.name], c, pa) for c in tables.PERIODS.columns]
-    table = pa.Table.from_arrays(arrays, names=list(tables.PERIODS.names))
-    sink = io.BytesIO()
-    pq.write_table(table, sink, compression="zstd", row_group_size=1 << 20)
-    return sink.getvalue()
+    return pa.Table.from_arrays(arrays, names=list(tables.PERIODS.names))
 
 
 def _array(values: pd.Series, column: tables.Column, pa: Any) -> Any:
