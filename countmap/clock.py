@@ -15,8 +15,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 DAY_MIN = 1440
-_ISO = r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?"
-_OFFSET = r"\s?(?:Z|z|[+-]\d{2}(?::?\d{2})?)"
+# ASCII classes only: pandas leaves the fast matcher for \s, and \d takes digits of any script.
+_ISO = r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]{1,6})?)?"
+_OFFSET = r" ?(?:Z|z|[+-][0-9]{2}(?::?[0-9]{2})?)"
 
 
 def zone(name: str) -> ZoneInfo:

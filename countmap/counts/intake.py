@@ -89,7 +89,7 @@ def to_periods(
     Intake
         Refused with their row: unknown stations; directions that are unknown or could be either
         sense; local times that clocks skip; days outside the station's validity; times before 1985
-        or in the future; one period with two counts; overlapping periods; a total beside its parts.
+        or in the future; one period with two counts; overlapping periods; a total beside its lanes.
 
     Notes
     -----
@@ -109,7 +109,7 @@ def to_periods(
     _in_window(desk, stations, tz, today or date.today())  # noqa: DTZ011  # the machine's civil day
     _once(desk)
     _apart(desk)
-    _parts_without_total(desk)
+    _lanes_without_total(desk)
     return _finished(desk, tz)
 
 
@@ -155,12 +155,9 @@ def _coded(rows: pd.DataFrame, names: list[str]) -> tuple[NDArray[np.int64], lis
 def _to_utc(desk: _Desk, tz: str) -> None:
     rows = desk.rows
     utc, local, wrong = _instants(rows["start"])
-    desk.refuse(
-        wrong,
-        "start",
-        rows["start"],
-        "the time " + rows["start"].astype("str") + " is not a time. Write it as 2025-03-04T07:15",
-    )
+    if wrong.any():
+        why = "the time " + rows["start"].astype("str") + " is not a time"
+        desk.refuse(wrong, "start", rows["start"], why + ". Write it as 2025-03-04T07:15")
     at = local.notna().to_numpy()
     if at.any():
         names = [*SERIES, "minutes", "file"]
@@ -185,6 +182,8 @@ def _instants(start: pd.Series) -> tuple[pd.Series, pd.Series, NDArray[np.bool_]
 
 
 def _impossible(desk: _Desk, at: NDArray[np.int64], local: pd.Series, tz: str) -> None:
+    if not len(at):
+        return
     rows = desk.rows
     skipped = np.zeros(len(rows), dtype=bool)
     skipped[at] = True
@@ -350,28 +349,20 @@ def _apart(desk: _Desk) -> None:
     desk.refuse(mask, "start", desk.rows["start"], why.reindex(desk.rows.index))
 
 
-def _parts_without_total(desk: _Desk) -> None:
-    """Refuse a total that stands beside its own lanes, classes or speed bins: it counts twice."""
+def _lanes_without_total(desk: _Desk) -> None:
+    """Refuse a total that stands beside its own lanes: lanes are summed, so it would count twice."""
     rows = desk.rows[desk.good]
+    whole = rows["lane"].isna()
+    if whole.all() or not whole.any():
+        return
     period = ["station_id", "sense", "quantity", "start_utc"]
-    for name, what in (
-        ("lane", "lanes"),
-        ("vehicle_class", "classes"),
-        ("speed_low_kmh", "speeds"),
-    ):
-        if name == "speed_low_kmh":
-            whole = rows["speed_low_kmh"].isna() & rows["speed_high_kmh"].isna()
-        else:
-            whole = rows[name].isna()
-        if whole.all() or not whole.any():
-            continue
-        parts = rows.loc[~whole, period].drop_duplicates()
-        beside = rows[whole].reset_index().merge(parts, on=period)["index"]
-        mask = np.zeros(len(desk.rows), dtype=bool)
-        mask[beside.to_numpy(dtype=np.int64)] = True
-        if mask.any():
-            why = f"the total stands beside its {what} and would count twice" + _where(desk.rows)
-            desk.refuse(mask, name, desk.rows["count"], why + ". Leave one of them out")
+    parts = rows.loc[~whole, period].drop_duplicates()
+    beside = rows[whole].reset_index().merge(parts, on=period)["index"]
+    mask = np.zeros(len(desk.rows), dtype=bool)
+    mask[beside.to_numpy(dtype=np.int64)] = True
+    if mask.any():
+        why = "the total stands beside its lanes and would count twice" + _where(desk.rows)
+        desk.refuse(mask, "lane", desk.rows["count"], why + ". Leave one of them out")
 
 
 def _finished(desk: _Desk, tz: str) -> Intake:

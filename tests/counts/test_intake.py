@@ -223,19 +223,19 @@ def test_overlapping_periods_are_refused():
     assert len(taken.periods) == 3
 
 
-def test_a_total_beside_its_classes_is_refused():
+def test_a_total_beside_its_lanes_is_refused():
     taken = take(
         ("S1", "N", "2025-03-04T07:00", 60, 30),
         ("S1", "N", "2025-03-04T07:00", 60, 28),
         ("S1", "N", "2025-03-04T07:00", 60, 2),
-        vehicle_class=[None, "cars", "trucks"],
+        lane=[None, "1", "2"],
     )
     assert refusals(taken) == [
         [
             2,
-            "vehicle_class",
+            "lane",
             (
-                "the total stands beside its classes and would count twice"
+                "the total stands beside its lanes and would count twice"
                 " (station S1, 2025-03-04 07:00). Leave one of them out"
             ),
         ]
