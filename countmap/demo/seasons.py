@@ -113,7 +113,7 @@ def calendar() -> Calendar:
             "local": local,
             "date": local.normalize(),
             "hour": np.asarray(local.hour, dtype=np.int64),
-            "day": np.asarray(local.dayofyear, dtype=np.int64) - 1,
+            "day": np.asarray(local.day_of_year, dtype=np.int64) - 1,
         }
     )
     dates = pd.date_range(f"{YEAR}-01-01", f"{YEAR}-12-31", freq="D", unit="us")
