@@ -78,7 +78,7 @@ def generators() -> dict[str, str]:
     """Return the places inside the network where trips start and end, with their names."""
     return {
         "MK": "Market car park", "ST": "Fennerby station", "HOSP": "Infirmary",
-        "MALL": "Ropeyard Mall", "SCH": "Ombeside School", "WK": "Sluice Works",
+        "MALL": "Ropeyard Mall", "SCH": "Wennetside School", "WK": "Sluice Works",
     }  # fmt: skip
 
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-TOWN = "Fennerby on the Ombe"
-RIVER = "River Ombe"
+TOWN = "Fennerby on the Wennet"
+RIVER = "River Wennet"
 CENTRE_LON, CENTRE_LAT = 6.9, 54.4
 CRS = "EPSG:32632"
 
@@ -160,13 +160,13 @@ STREETS = (
     Street("Glebe Walk", "local", 2, 30, "GA1 GA3 NR2"),
     Street("Orchard Street", "local", 2, 30, "GA2 GA4 NR1"),
     Street("Pear Tree Row", "local", 2, 30, "GA3 GA4"),
-    Street("Northmead", "local", 2, 30, "NR2 NB1 NB2 A1"),
+    Street("Upmeads", "local", 2, 30, "NR2 NB1 NB2 A1"),
     Street("Meadow Street", "local", 2, 30, "NR1 NB3 NB1"),
     Street("Infirmary Road", "tertiary", 2, 40, "N3 HOSP A1B"),
     Street("Thistle Street", "local", 2, 30, "NB2 HOSP"),
     Street("Kestrel Park", "local", 2, 30, "A1 KP1 EG2"),
     Street("Falcon Street", "local", 2, 30, "KP1 KP2 EG3"),
-    Street("Larkfield", "local", 2, 30, "N3 LA1 LA2"),
+    Street("Larkhay", "local", 2, 30, "N3 LA1 LA2"),
     Street("Linnet Way", "local", 2, 30, "LA1 LA3"),
     Street("Corrin Way", "local", 2, 30, "N1 CO1 CO2 NR3"),
     Street("Whinmoor", "local", 2, 30, "W1 WH1"),

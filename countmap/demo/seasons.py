@@ -24,7 +24,7 @@ SCHOOL_HOLIDAYS = (
     ("2025-10-13", "2025-10-25", "Autumn holidays"),
     ("2025-12-22", "2025-12-31", "Christmas holidays"),
 )
-EVENT = ("2025-06-27", "2025-06-29", "Ombe Quay Days")
+EVENT = ("2025-06-27", "2025-06-29", "Wennet Quay Days")
 CLOSURE = ("2025-05-12", "2025-05-23", "Anchor Street: new drains")
 CLOSED_STREET = "Anchor Street"
 
@@ -122,7 +122,7 @@ def calendar() -> Calendar:
     school = np.zeros(len(dates), dtype=bool)
     for start, end, _ in SCHOOL_HOLIDAYS:
         school |= np.asarray((dates >= start) & (dates <= end))
-    weekday = np.asarray(dates.weekday, dtype=np.int64)
+    weekday = np.asarray(dates.day_of_week, dtype=np.int64)
     days = pd.DataFrame(
         {
             "date": dates,
