@@ -95,7 +95,7 @@ def _log(d: Document) -> Iterator[str]:
         [
             [
                 str(e["decision_id"]),
-                e["decided"],
+                e["at"][:16].replace("T", " "),
                 e["who"],
                 e["kind"],
                 e["subject"],

@@ -1,0 +1,235 @@
+"""Jobs of the annual averages: estimate, import, explain."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Literal
+
+import pandas as pd
+
+from countmap import clock
+from countmap.annual import estimate as estimating
+from countmap.errors import InvalidInput, NotFound
+from countmap.formats import csv_table
+from countmap.jobs.common import Document, Network, Workspace, cell, latest, records, refusing
+from countmap.rounding import rounded
+from countmap.store import queries
+from countmap.tables import ANNUAL
+
+TOPICS = ("roads", "stations", "counts", "flags", "days", "settings")
+LEVEL = 0.95
+Z_95 = 1.959964
+# One standard error of a figure that comes without bounds: the mean absolute error of 48-hour counts
+# expanded in the right group, 6.4 % (Grande, Paramita & Regehr 2021), as a normal's standard error.
+DEFAULT_LOG_SE = 0.064 * math.sqrt(math.pi / 2)
+
+
+def estimate(
+    ws: Workspace,
+    *,
+    year: int,
+    method: Literal["matched", "textbook"] = "matched",
+    estimator: Literal["fhwa", "aashto"] = "fhwa",
+    dry_run: bool = False,
+) -> Document:
+    """Estimate the annual averages of every counted station and keep them as a run.
+
+    Raises
+    ------
+    NotFound
+        No roads, no stations or no counts.
+    """
+    fingerprint = ws.register.fingerprint(TOPICS)
+    network = Network(ws)
+    hours, days = queries.hour_cells(ws), queries.day_totals(ws)
+    if days.empty:
+        raise NotFound("the workspace has no counts; run countmap counts import FILE first")
+    stations = ws.register.frame("stations")
+    years = sorted({int(y) for y in days["date"].dt.year} | {year})
+    result = estimating.estimate(
+        estimating.AnnualInputs(
+            hour_cells=hours,
+            day_totals=days,
+            stations=with_roads(stations, network),
+            year=year,
+            holidays=clock.public_holidays(ws.settings.holidays, years),
+            days=ws.register.frame("days"),
+            count_error=count_errors(ws),
+            settings=estimating.AnnualSettings(
+                method=method, estimator=estimator, one_way=one_way(stations, network)
+            ),
+        )
+    )
+    explanations: dict[str, Any] = {}
+    for (station, sense), chain in result.explanations.items():
+        explanations.setdefault(station, {})[sense] = cell(chain)
+    document: Document = {
+        "year": year,
+        "method": method,
+        "estimator": estimator,
+        "stations": int(result.annual["station_id"].nunique()),
+        "by_status": _tally(result.annual),
+        "explanations": explanations,
+    }
+    if not dry_run:
+        settings = {"method": method, "estimator": estimator}
+        with ws.register.transaction() as tx:
+            tx.add_run("annual", year, fingerprint, settings, document, {"annual": result.annual})
+    return {key: value for key, value in document.items() if key != "explanations"} | {
+        "annual": shown(result.annual, ws),
+        "dry_run": dry_run,
+    }
+
+
+def import_(ws: Workspace, file: Path, *, dry_run: bool = False) -> Document:
+    """Take annual averages made elsewhere; missing bounds take a stated default error.
+
+    Raises
+    ------
+    InvalidInput
+        A row that breaks the contract, or an unknown station.
+    """
+    with refusing(ws):
+        frame = csv_table.read_or_raise(file, ANNUAL)
+        known = set(ws.register.frame("stations")["station_id"])
+        strange = frame[~frame["station_id"].isin(known)]
+        if len(strange):
+            row = strange.iloc[0]
+            raise InvalidInput(
+                f"{file.name}:{row['row']}: there is no station {row['station_id']!r}. Correct the row"
+            )
+    full = frame.reindex(columns=[*ANNUAL.names])
+    open_ended = full["lower"].isna() | full["upper"].isna()
+    spread = full["log_se"].fillna(DEFAULT_LOG_SE) * Z_95
+    full["lower"] = full["lower"].mask(open_ended, full["aadt"] * (-spread).map(math.exp))
+    full["upper"] = full["upper"].mask(open_ended, full["aadt"] * spread.map(math.exp))
+    full["log_se"] = full["log_se"].mask(open_ended & full["log_se"].isna(), DEFAULT_LOG_SE)
+    full["level"] = full["level"].fillna(LEVEL)
+    if not dry_run:
+        with ws.register.transaction() as tx:
+            for year, part in full.groupby("year"):
+                fingerprint = ws.register.fingerprint(["stations"])
+                document = {"year": int(year), "source": file.name, "explanations": {}}
+                tx.add_run(
+                    "annual",
+                    int(year),
+                    fingerprint,
+                    {"source": file.name},
+                    document,
+                    {"annual": part},
+                    adds=True,
+                )
+    return {
+        "rows": len(full),
+        "defaulted": int(open_ended.sum()),
+        "default": f"± {Z_95 * DEFAULT_LOG_SE:.0%}",
+        "dry_run": dry_run,
+    }
+
+
+def explain(ws: Workspace, station_id: str, *, year: int) -> Document:
+    """Return the chain of numbers behind a station's figures, by sense.
+
+    Raises
+    ------
+    NotFound
+        No run of that year, or the station has no figure in it.
+    """
+    run = latest(ws, "annual", year)
+    annual = ws.register.results("annual", year)
+    rows = annual[annual["station_id"] == station_id]
+    if run is None or rows.empty:
+        raise NotFound(
+            f"station {station_id!r} has no annual average for {year}; "
+            f"run countmap annual estimate --year {year}, or see countmap stations list"
+        )
+    chains = run["document"]["explanations"].get(station_id, {})
+    senses = []
+    for row in shown(rows, ws):
+        chain = chains.get(row["sense"], {})
+        senses.append({"figure": row, "chain": chain, "lines": list(_lines(row, chain))})
+    return {"station_id": station_id, "year": year, "run_id": run["run_id"], "senses": senses}
+
+
+def _lines(row: Document, chain: Document) -> Iterator[str]:
+    figure = "no figure" if row["aadt"] is None else f"{row['aadt']:,.1f} vehicles a day"
+    yield f"{row['station_id']} {row['sense']} {row['year']}: {figure}, {row['status']}"
+    if row["lower"] is not None:
+        yield f"  95 % interval {row['lower']:,.0f} to {row['upper']:,.0f}; published as {row['shown']:,.0f}"
+    if row["reason"]:
+        yield f"  {row['reason']}"
+    for key, value in chain.items():
+        yield from _told(key.replace("_", " "), value, "  ")
+
+
+def _told(key: str, value: Any, indent: str) -> Iterator[str]:
+    """Yield a part of the chain: scalars in a line, small tables row by row."""
+    if isinstance(value, dict):
+        yield f"{indent}{key}:"
+        for name, part in value.items():
+            yield from _told(str(name).replace("_", " "), part, indent + "  ")
+    elif isinstance(value, list) and value and isinstance(value[0], dict):
+        yield f"{indent}{key}:"
+        for part in value:
+            yield f"{indent}  " + ", ".join(
+                f"{k.replace('_', ' ')} {_number(v)}" for k, v in part.items()
+            )
+    elif isinstance(value, list):
+        yield f"{indent}{key}: {', '.join(map(_number, value)) or 'none'}"
+    elif value is not None:
+        yield f"{indent}{key}: {_number(value)}"
+
+
+def _number(value: Any) -> str:
+    if isinstance(value, float):
+        return f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.4g}"
+    return "–" if value is None else str(value)
+
+
+def shown(annual: pd.DataFrame, ws: Workspace) -> list[Document]:
+    """Return ANNUAL as records with ``shown``, the figure rounded as the settings say."""
+    rows = records(annual, list(ANNUAL.names))
+    return [row | {"shown": rounded(row["aadt"], ws.settings.rounding)} for row in rows]
+
+
+def with_roads(stations: pd.DataFrame, network: Network) -> pd.DataFrame:
+    """Return the stations with ``road_class`` of their link and ``x_m, y_m`` in the working CRS."""
+    links = pd.DataFrame(network.roads.links[["link_id", "road_class"]])
+    found = (
+        pd.DataFrame(stations)
+        .drop(columns="geometry", errors="ignore")
+        .merge(links, on="link_id", how="left")
+    )
+    x, y = network.roads.to_working(found["lon"].to_numpy(), found["lat"].to_numpy())
+    return found.assign(x_m=x, y_m=y)
+
+
+def one_way(stations: pd.DataFrame, network: Network) -> dict[str, str]:
+    """Return the only sense of each station on a one-way link."""
+    allowed = network.roads.links.set_index("link_id")["allowed"]
+    found: dict[str, str] = {}
+    for row in stations.dropna(subset=["link_id"]).itertuples():
+        sense = allowed.get(row.link_id, "both")
+        if sense != "both":
+            same = bool(row.same_way)
+            found[row.station_id] = sense if same else {"with": "against", "against": "with"}[sense]
+    return found
+
+
+def count_errors(ws: Workspace) -> dict[str, float]:
+    """Return each station's count error (share): the largest that its surveys state."""
+    surveys = ws.register.frame("surveys").dropna(subset=["count_error"])
+    return {str(k): float(v) for k, v in surveys.groupby("station_id")["count_error"].max().items()}
+
+
+def _tally(annual: pd.DataFrame) -> dict[str, int]:
+    order = {"both": 0, "with": 1, "against": 2}
+    first = (
+        annual.assign(rank=annual["sense"].map(order))
+        .sort_values("rank")
+        .groupby("station_id")
+        .first()
+    )
+    return {str(k): int(v) for k, v in first["status"].value_counts().sort_index().items()}

@@ -1,0 +1,172 @@
+"""What the jobs share: the workspace, the road graph, refusals with their rejects file, JSON cells."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from countmap.errors import InvalidInput, NotFound
+from countmap.formats import csv_table
+from countmap.workspace import Workspace, open_workspace
+
+if TYPE_CHECKING:
+    from countmap.roads.graph import Roads
+
+__all__ = ["Document", "Network", "Step", "Workspace", "open_workspace"]
+
+Document = dict[str, Any]
+Step = Callable[[int, int], None]
+
+
+def no_step(_done: int, _total: int) -> None:
+    """Report progress to nobody."""
+
+
+class Network:
+    """The road graph of a workspace with what is derived from it, each computed once.
+
+    Raises
+    ------
+    NotFound
+        If no network was imported.
+    """
+
+    def __init__(self, ws: Workspace) -> None:
+        from countmap.roads import graph, junctions, sections
+
+        nodes, links = ws.register.frame("nodes"), ws.register.frame("links")
+        if links.empty:
+            raise NotFound("the workspace has no roads; run countmap roads import FILE first")
+        self.roads: Roads = graph.Roads(nodes, links, links.crs)
+        self.declarations = ws.register.frame("declarations")
+        self.junctions = junctions.junctions(self.roads, self.declarations)
+        self.sections = sections.sections(self.roads, self.junctions)
+        self.pairs = sections.pairs(self.roads, self.declarations)
+
+
+@contextmanager
+def refusing(ws: Workspace) -> Iterator[None]:
+    """Write every rejected row of a refusal to ``rejects.csv`` and say so in its one line."""
+    try:
+        yield
+    except InvalidInput as error:
+        if error.rejects is None or len(error.rejects) < 2:
+            raise
+        path = ws.path / "rejects.csv"
+        csv_table.write(error.rejects, path)
+        more = len(error.rejects) - 1
+        raise InvalidInput(f"{error}; and {more:,} more in {path}", error.rejects) from error
+
+
+def import_table(
+    ws: Workspace, frame: pd.DataFrame, name: str, *, dry_run: bool, decide: str = ""
+) -> Document:
+    """Take the rows of a small table; those already there change nothing.
+
+    With ``decide`` the rows are taken by a decision of that kind, which can be undone.
+    """
+    wanted = pd.DataFrame(frame)[[c for c in frame.columns if c != "row"]]
+    known = ws.register.frame(name)
+    shared = [c for c in wanted.columns if c in known.columns and c != "geometry"]
+    before = {_row_key(row) for row in known[shared].itertuples(index=False)}
+    new = np.array([_row_key(row) not in before for row in wanted[shared].itertuples(index=False)])
+    if new.any() and not dry_run:
+        rows = frame[wanted.columns][new]
+        with ws.register.transaction() as tx:
+            if decide:
+                for at in range(len(rows)):
+                    row = rows.iloc[[at]]
+                    tx.decide(decide, " ".join(_row_key(row.iloc[0, :2])), "", {name: row})
+            else:
+                tx.put(name, rows)
+    return {"rows": len(frame), "new": int(new.sum()), "dry_run": dry_run}
+
+
+def _row_key(row: Any) -> tuple[str, ...]:
+    return tuple("" if _null(c) else f"{c:g}" if isinstance(c, float) else str(c) for c in row)
+
+
+def latest(ws: Workspace, kind: str, year: int) -> Document | None:
+    """Return the newest run of a kind and year with its ``document``, or None."""
+    runs = ws.register.runs()
+    found = runs[(runs["kind"] == kind) & (runs["year"] == year)]
+    if found.empty:
+        return None
+    run = records(found)[0]
+    return run | {"document": ws.register.document(run["run_id"])}
+
+
+def station_row(ws: Workspace, station_id: str) -> pd.DataFrame:
+    """Return a station's row as a frame of one.
+
+    Raises
+    ------
+    NotFound
+        If there is no such station.
+    """
+    stations = ws.register.frame("stations")
+    found = stations[stations["station_id"] == station_id]
+    if found.empty:
+        raise NotFound(f"there is no station {station_id!r}; countmap stations list shows all")
+    return found
+
+
+def day(text: str, what: str) -> pd.Timestamp:
+    """Return a civil day from ``YYYY-MM-DD``; an empty text is today.
+
+    Raises
+    ------
+    InvalidInput
+        If the text is no date.
+    """
+    try:
+        found = date.fromisoformat(text) if text else datetime.now().astimezone().date()
+    except ValueError as error:
+        raise InvalidInput(f"{what} {text!r} is no date; write YYYY-MM-DD") from error
+    return pd.Timestamp(found)
+
+
+def _null(cell: Any) -> bool:
+    return cell is None or cell is pd.NaT or (isinstance(cell, float) and math.isnan(cell))
+
+
+def cell(value: Any) -> Any:
+    """Return one value as JSON knows it: null for missing, text for times."""
+    if _null(value):
+        return None
+    if isinstance(value, np.generic):
+        value = value.item()
+        return None if _null(value) else value
+    if isinstance(value, pd.Timestamp):
+        midnight = value == value.normalize() and value.tz is None
+        return value.strftime("%Y-%m-%d") if midnight else value.isoformat()
+    if isinstance(value, date | datetime):
+        return value.isoformat()
+    if isinstance(value, dict):
+        return {str(k): cell(v) for k, v in value.items()}
+    if isinstance(value, list | tuple | set | np.ndarray):
+        return [cell(v) for v in value]
+    return value
+
+
+def records(frame: pd.DataFrame, columns: list[str] | None = None) -> list[Document]:
+    """Return a frame's rows as JSON-able dicts, geometry left out."""
+    names = [c for c in (columns or list(frame.columns)) if c != "geometry"]
+    return [
+        dict(zip(names, map(cell, row), strict=True))
+        for row in pd.DataFrame(frame)[names].itertuples(index=False, name=None)
+    ]
+
+
+def last_counted(ws: Workspace) -> pd.Series:
+    """Return each station's last counted civil day (datetime64), by ``station_id``."""
+    from countmap.store import queries
+
+    days = queries.day_totals(ws)
+    return days[days["minutes"] > 0].groupby("station_id")["date"].max()

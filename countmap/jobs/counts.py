@@ -1,0 +1,207 @@
+"""Jobs of the counts: import, check, show."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from countmap import clock
+from countmap.counts import checks, intake
+from countmap.errors import InvalidInput, NotFound
+from countmap.formats import counts_csv, csv_table, layouts
+from countmap.jobs.annual import one_way
+from countmap.jobs.common import (
+    Document,
+    Network,
+    Step,
+    Workspace,
+    cell,
+    no_step,
+    records,
+    refusing,
+    station_row,
+)
+from countmap.store import queries
+
+WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
+
+def import_(
+    ws: Workspace,
+    files: Sequence[Path],
+    *,
+    layout: Path | None = None,
+    dry_run: bool = False,
+    step: Step = no_step,
+) -> Document:
+    """Take count files, all of them or none; a file that is already there changes nothing.
+
+    Raises
+    ------
+    NotFound
+        A file that is not there; no stations yet.
+    InvalidInput
+        A file that cannot be taken; every offending row of it is in ``rejects.csv``.
+    """
+    shape = layouts.load(layout) if layout else None
+    stations = ws.register.frame("stations")
+    if stations.empty:
+        raise NotFound("the workspace has no stations; run countmap stations import FILE first")
+    ways = one_way(stations, Network(ws))
+    known = set(ws.register.frame("files")["sha256"])
+    taken: list[tuple[Document, pd.DataFrame | None, str]] = []
+    for number, file in enumerate(files):
+        if not file.is_file():
+            raise NotFound(f"{file}: there is no such file")
+        sha256 = _content(file, layout)
+        if sha256 in known:
+            taken.append(({"file": file.name, "already": True}, None, sha256))
+            continue
+        known.add(sha256)
+        with refusing(ws):
+            found = _read(file, shape, stations, ways, ws)
+        taken.append((_describe(file, found), found.periods, sha256))
+        step(number + 1, len(files))
+    if not dry_run:
+        _keep(ws, taken, layout)
+    return {"files": [document for document, _, _ in taken], "dry_run": dry_run}
+
+
+def _read(
+    file: Path,
+    shape: layouts.Layout | None,
+    stations: pd.DataFrame,
+    ways: dict[str, str],
+    ws: Workspace,
+) -> intake.Intake:
+    raw, rejects = counts_csv.read(file, shape)
+    found = intake.to_periods(raw, stations, ws.settings.timezone, one_way=ways)
+    every = pd.concat(
+        [r for r in (rejects, found.rejects) if len(r)] or [rejects], ignore_index=True
+    )
+    if len(every):
+        raise csv_table.error_from(every.sort_values("row", kind="stable", ignore_index=True))
+    if found.periods.empty:
+        raise InvalidInput(f"{file.name}: there is no count in it; check the file or its layout")
+    return found
+
+
+def _content(file: Path, layout: Path | None) -> str:
+    """Return a hash of the file and of the layout it is read with."""
+    digest = hashlib.sha256(file.read_bytes())
+    if layout:
+        digest.update(layout.read_bytes())
+    return digest.hexdigest()
+
+
+def _describe(file: Path, found: intake.Intake) -> Document:
+    periods = found.periods
+    return {
+        "file": file.name,
+        "already": False,
+        "periods": len(periods),
+        "stations": int(periods["station_id"].nunique()),
+        "first": cell(periods["start_utc"].min())[:10],
+        "last": cell(periods["start_utc"].max())[:10],
+        "missing": int(periods["count"].isna().sum()),
+        "notes": [str(note) for note in found.notes],
+    }
+
+
+def _keep(
+    ws: Workspace, taken: list[tuple[Document, pd.DataFrame | None, str]], layout: Path | None
+) -> None:
+    blocks = [
+        (document["file"], sha256, ws.blocks.write(periods, document["file"]))
+        for document, periods, sha256 in taken
+        if periods is not None
+    ]
+    with ws.register.transaction() as tx:
+        for name, sha256, block in blocks:
+            tx.add_file(name, sha256, layout.name if layout else None, block)
+
+
+def check(ws: Workspace) -> Document:
+    """Run every check; new findings become open flags, decided ones keep their decision.
+
+    Raises
+    ------
+    NotFound
+        No counts.
+    """
+    hours, days = queries.hour_cells(ws), queries.day_totals(ws)
+    if days.empty:
+        raise NotFound("the workspace has no counts; run countmap counts import FILE first")
+    stations = ws.register.frame("stations")
+    found = checks.run(
+        hours,
+        days,
+        queries.periods(ws),
+        stations,
+        ws.register.frame("links"),
+        ws.register.frame("days"),
+        ws.settings.checks,
+    )
+    known = ws.register.frame("flags")
+    decided = known[known["state"] != "open"]
+    fresh = found[~found["flag_id"].isin(known["flag_id"])]
+    gone = known[(known["state"] == "open") & ~known["flag_id"].isin(found["flag_id"])]
+    with ws.register.transaction() as tx:
+        tx.put("flags", fresh)
+        tx.delete("flags", list(gone["flag_id"]))
+    open_ = found[~found["flag_id"].isin(decided["flag_id"])]
+    order = ["severity", "station_id", "first_utc", "flag_id"]
+    return {
+        "flags": records(open_.sort_values(order)),
+        "new": int((fresh["severity"] != "note").sum()),
+        "decided": len(decided),
+    }
+
+
+def show(ws: Workspace, station_id: str) -> Document:
+    """Return what was counted at a station, day by day, with its flags.
+
+    Raises
+    ------
+    NotFound
+        No such station.
+    """
+    station = station_row(ws, station_id).iloc[0]
+    days = queries.day_totals(ws, stations=[station_id])
+    flags = ws.register.frame("flags", station_id=station_id)
+    holidays = clock.public_holidays(
+        ws.settings.holidays, sorted({int(y) for y in days["date"].dt.year})
+    )
+    senses = [s for s in ("with", "against", "both") if s in set(days["sense"])]
+    rows = []
+    for when, part in days.groupby("date"):
+        by_sense = part.set_index("sense")
+        rows.append(
+            {
+                "date": f"{when:%Y-%m-%d}",
+                "weekday": WEEKDAYS[when.dayofweek],
+                "counts": {s: cell(by_sense["count"].get(s, np.nan)) for s in senses},
+                "note": _note(part, holidays.get(when.date())),
+            }
+        )
+    return {
+        "station_id": station_id,
+        "name": cell(station["name"]),
+        "senses": senses,
+        "days": rows,
+        "flags": records(flags),
+    }
+
+
+def _note(part: pd.DataFrame, holiday: Any) -> str:
+    notes = [str(holiday)] if holiday else []
+    short = part[part["minutes"] < part["minutes_expected"]]
+    if len(short):
+        hours = short["minutes"].min() / 60
+        notes.append(f"{hours:g} of {short['minutes_expected'].iloc[0] / 60:g} hours")
+    return ", ".join(notes)

@@ -1,0 +1,235 @@
+"""Jobs of publishing: the map and the data."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any, Literal
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from countmap.errors import NotFound
+from countmap.jobs.common import Document, Network, Workspace, last_counted, latest
+from countmap.plan import coverage
+from countmap.store import queries
+
+Audience = Literal["public", "internal"]
+SATURDAY = 5
+
+
+def map_(
+    ws: Workspace,
+    *,
+    year: int,
+    audience: Audience = "public",
+    title: str = "",
+    out: Path | None = None,
+) -> Document:
+    """Write the map of a year; returns ``path``, ``bytes`` and ``release``.
+
+    Raises
+    ------
+    NotFound
+        No annual averages of that year.
+    """
+    from countmap.publish import map as drawing
+
+    content = map_content(ws, year=year, audience=audience, title=title)
+    path = out or ws.path / "published" / f"map-{year}.html"
+    drawing.write_map(path, content)
+    return {"path": str(path), "bytes": path.stat().st_size, "release": content.release}
+
+
+def map_content(ws: Workspace, *, year: int, audience: Audience = "public", title: str = "") -> Any:
+    """Gather everything a map shows from the register and the blocks."""
+    from countmap.publish.content import MapContent
+
+    run = latest(ws, "annual", year)
+    if run is None:
+        raise NotFound(
+            f"there are no annual averages for {year}; run countmap annual estimate --year {year} first"
+        )
+    balance = latest(ws, "balance", year)
+    network = Network(ws)
+    hours, days = queries.hour_cells(ws), queries.day_totals(ws)
+    stations = ws.register.frame("stations")
+    found = balance["document"] if balance else {"junctions": [], "screenlines": []}
+    explanations = run["document"]["explanations"]
+    return MapContent(
+        title=title or ws.path.resolve().name,
+        year=year,
+        release=_release_line(ws, run, balance),
+        links=network.roads.wgs84()[["link_id", "name", "road_class", "allowed", "geometry"]],
+        flows=ws.register.results("flows", year),
+        stations=stations,
+        annual=ws.register.results("annual", year),
+        flags=ws.register.frame("flags"),
+        findings=ws.register.results("suspects", year),
+        junctions=_junctions(found["junctions"], network),
+        screenlines=_screenlines(found["screenlines"], ws),
+        profiles=profiles(hours),
+        day_series=day_series(days, _excluded_days(ws)),
+        explanations={station: short(explanations[station]) for station in sorted(explanations)},
+        due=_due(ws, network, year),
+        rounding=ws.settings.rounding,
+        audience=audience,
+        notes=_notes(run, balance),
+    )
+
+
+def data(
+    ws: Workspace, *, year: int, audience: Audience = "public", out: Path | None = None
+) -> Document:
+    """Write stations, annual averages, flows, flags and suspects; returns ``folder``, ``files``, ``release``.
+
+    Raises
+    ------
+    NotFound
+        No annual averages of that year.
+    """
+    from countmap.publish import data as writing
+
+    run = latest(ws, "annual", year)
+    if run is None:
+        raise NotFound(
+            f"there are no annual averages for {year}; run countmap annual estimate --year {year} first"
+        )
+    balance = latest(ws, "balance", year)
+    links = Network(ws).roads.wgs84()
+    stations = ws.register.frame("stations")
+    points = gpd.GeoDataFrame(
+        stations, geometry=gpd.points_from_xy(stations["lon"], stations["lat"]), crs="EPSG:4326"
+    )
+    tables: dict[str, pd.DataFrame] = {
+        "stations": points,
+        "annual": ws.register.results("annual", year),
+        "flags": ws.register.frame("flags"),
+        "links": links,
+    }
+    if balance:
+        tables["flows"] = ws.register.results("flows", year)
+        tables["suspects"] = ws.register.results("suspects", year)
+    folder = out or ws.path / "published" / f"data-{year}"
+    return writing.write_data(folder, tables, year=year, audience=audience)
+
+
+def profiles(hours: pd.DataFrame) -> dict[str, dict[str, dict[str, list[float | None]]]]:
+    """Return mean counts by civil hour: station → weekday or weekend → sense → 24 values."""
+    known = hours.dropna(subset=["count"])
+    kind = np.where(known["date"].dt.dayofweek >= SATURDAY, "weekend", "weekday")
+    means = known.assign(kind=kind).pivot_table(
+        index=["station_id", "kind", "sense"], columns="hour", values="count", aggfunc="mean"
+    )
+    means = means.reindex(columns=range(24))
+    found: dict[str, dict[str, dict[str, list[float | None]]]] = {}
+    for (station, part, sense), row in means.iterrows():
+        values = [None if np.isnan(v) else round(float(v), 1) for v in row]
+        found.setdefault(station, {}).setdefault(part, {})[sense] = values
+    return found
+
+
+def day_series(
+    days: pd.DataFrame, excluded: set[tuple[str, pd.Timestamp]]
+) -> dict[str, list[tuple[Any, float | None, bool]]]:
+    """Return two-way day totals, or those of the one sense there is: station → (date, count, excluded)."""
+    order = days["sense"].map({"both": 0, "with": 1, "against": 2})
+    best = order.groupby(days["station_id"]).transform("min")
+    chosen = days[order == best].sort_values(["station_id", "date"])
+    found: dict[str, list[tuple[Any, float | None, bool]]] = {}
+    for row in chosen.itertuples():
+        count = None if np.isnan(row.count) else float(row.count)
+        out = (row.station_id, row.date) in excluded
+        found.setdefault(row.station_id, []).append((row.date.date(), count, out))
+    return found
+
+
+def short(by_sense: Document) -> Document:
+    """Return the part of an explanation that fits a panel: that of both senses, or of the only one."""
+    chosen = by_sense.get("both") or next(iter(by_sense.values()))
+    return {key: value for key, value in chosen.items() if isinstance(value, str | int | float)}
+
+
+def _excluded_days(ws: Workspace) -> set[tuple[str, pd.Timestamp]]:
+    flags = ws.register.frame("flags")
+    days: set[tuple[str, pd.Timestamp]] = set()
+    for row in flags[flags["state"] == "excluded"].itertuples():
+        first = row.first_utc.tz_convert(ws.settings.timezone).tz_localize(None).normalize()
+        last = (
+            (row.last_utc - pd.Timedelta(1, "us"))
+            .tz_convert(ws.settings.timezone)
+            .tz_localize(None)
+        )
+        days |= {(row.station_id, d) for d in pd.date_range(first, last.normalize(), unit="us")}
+    return days
+
+
+def _junctions(found: list[Document], network: Network) -> pd.DataFrame:
+    from countmap.publish.content import JUNCTION_COLUMNS
+
+    nodes = network.junctions.merge(network.roads.nodes[["node_id", "x", "y"]], on="node_id")
+    centre = nodes.groupby("junction_id")[["x", "y"]].mean()
+    lon, lat = network.roads.to_wgs84(centre["x"].to_numpy(), centre["y"].to_numpy())
+    place = pd.DataFrame({"lon": lon, "lat": lat}, index=centre.index)
+    frame = pd.DataFrame(found)
+    if frame.empty:
+        return pd.DataFrame({name: pd.Series([], dtype="object") for name in JUNCTION_COLUMNS})
+    frame = frame.join(place, on="junction_id")
+    frame["members"] = frame["members"].map(" ".join)
+    return frame
+
+
+def _screenlines(found: list[Document], ws: Workspace) -> pd.DataFrame:
+    from countmap.publish.content import SCREENLINE_COLUMNS
+
+    lines = ws.register.frame("screenlines")
+    frame = pd.DataFrame(found)
+    if frame.empty:
+        return pd.DataFrame({name: pd.Series([], dtype="object") for name in SCREENLINE_COLUMNS})
+    frame["missing"] = frame["missing"].map(" ".join)
+    return lines[["name", "geometry"]].merge(frame, on="name")
+
+
+def _due(ws: Workspace, network: Network, year: int) -> pd.DataFrame:
+    found = coverage.due(
+        network.sections,
+        network.roads.links,
+        ws.register.frame("stations"),
+        last_counted(ws),
+        pd.Timestamp(year, 12, 31),
+        cycle_years=ws.settings.cycle_years,
+    ).sections
+    found = found[found["due"]]
+    first = (
+        network.sections.sort_values(["section_id", "seq"]).groupby("section_id")["link_id"].first()
+    )
+    return pd.DataFrame(
+        {
+            "station_id": found["stations"].str.split().str[-1],
+            "link_id": found["section_id"].map(first),
+            "why": found["why"],
+        }
+    )
+
+
+def _release_line(ws: Workspace, run: Document, balance: Document | None) -> str:
+    from countmap import __version__
+
+    parts = [f"annual run {run['run_id']}"] + (
+        [f"balance run {balance['run_id']}"] if balance else []
+    )
+    files = ws.register.frame("files")
+    return f"{', '.join(parts)}, from {len(files)} count files, countmap {__version__}"
+
+
+def _notes(run: Document, balance: Document | None) -> tuple[str, ...]:
+    stale = [
+        f"The {what['kind']} figures are older than: {', '.join(what['because'])}. Run them again."
+        for what in (run, balance)
+        if what is not None and what["stale"]
+    ]
+    if balance is None:
+        stale.append(
+            "No balance was run: nothing is inferred, and nothing is said about agreement."
+        )
+    return tuple(stale)

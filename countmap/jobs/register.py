@@ -1,0 +1,112 @@
+"""Jobs of the workspace itself: make, look, log, undo, verify."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+
+from countmap.jobs.common import Document, Workspace, records
+from countmap.workspace import init_workspace
+
+HOLDS = (
+    "links",
+    "stations",
+    "surveys",
+    "days",
+    "screenlines",
+    "declarations",
+    "files",
+    "flags",
+    "decisions",
+)
+
+
+def init(folder: Path, *, timezone: str, holidays: str = "") -> Document:
+    """Make a workspace; returns ``path``.
+
+    Raises
+    ------
+    InvalidInput, Conflict
+        An unknown zone or calendar; a folder that is a workspace already.
+    """
+    ws = init_workspace(folder, timezone, holidays)
+    return {
+        "path": str(ws.path),
+        "timezone": ws.settings.timezone,
+        "holidays": ws.settings.holidays,
+    }
+
+
+def status(ws: Workspace) -> Document:
+    """Say what the workspace holds, which results are stale, and what would come next."""
+    holds = {name: len(ws.register.frame(name)) for name in HOLDS}
+    runs = {(run["kind"], run["year"]): run for run in records(ws.register.runs())}
+    return {
+        "path": str(ws.path),
+        "timezone": ws.settings.timezone,
+        "holidays": ws.settings.holidays,
+        "holds": holds,
+        "runs": list(runs.values()),
+        "hints": _hints(ws, holds, runs),
+    }
+
+
+def _hints(
+    ws: Workspace, holds: dict[str, int], runs: dict[tuple[str, int], Document]
+) -> list[str]:
+    if not holds["links"]:
+        return ["Next: countmap roads import FILE"]
+    if not holds["stations"]:
+        return ["Next: countmap stations import FILE"]
+    stations = ws.register.frame("stations")
+    waiting = stations.loc[stations["state"] == "ambiguous", "station_id"]
+    hints = (
+        [f"{len(waiting)} stations wait for countmap stations place: {' '.join(waiting)}"]
+        if len(waiting)
+        else []
+    )
+    if not holds["files"]:
+        return [*hints, "Next: countmap counts import FILE"]
+    if not runs:
+        return [*hints, "Next: countmap counts check, then countmap annual estimate --year Y"]
+    stale = sorted(
+        {
+            f"countmap {kind} {'estimate' if kind == 'annual' else 'run'} --year {year}"
+            for (kind, year), run in runs.items()
+            if run["stale"]
+        }
+    )
+    return [*hints, *(f"Stale: run {command} again" for command in stale)]
+
+
+def log(ws: Workspace, *, last: int = 20) -> Document:
+    """Return the last decisions, the latest first."""
+    decisions = (
+        ws.register.frame("decisions").sort_values("decision_id", ascending=False).head(last)
+    )
+    state = decisions["undone_by"].map(lambda by: "" if pd.isna(by) else f"undone by {by:.0f}")
+    return {"decisions": records(decisions.assign(state=state))}
+
+
+def undo(ws: Workspace, decision: int) -> Document:
+    """Take a decision back.
+
+    Raises
+    ------
+    NotFound, Conflict
+        No such decision; undone already, or a row it touched has changed since.
+    """
+    by = ws.register.undo(decision)
+    decisions = ws.register.frame("decisions", decision_id=decision)
+    return {"undone_by": by, **records(decisions)[0]}
+
+
+def check(ws: Workspace) -> Document:
+    """Verify the register and the blocks against their hashes; nothing is changed."""
+    from countmap.store import register
+
+    return {
+        "findings": register.check(ws.register, ws.blocks),
+        "blocks": len(ws.register.frame("files")),
+    }

@@ -1,0 +1,140 @@
+"""Jobs of the road network: import, check, declare, export."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+
+from countmap.errors import Conflict, InvalidInput, NotFound
+from countmap.formats import csv_table, gmns, lines, osm
+from countmap.jobs.common import (
+    Document,
+    Network,
+    Workspace,
+    cell,
+    import_table,
+    records,
+    refusing,
+)
+from countmap.roads import audit, graph
+from countmap.roads import replace as replacing
+from countmap.tables import DECLARATIONS
+
+OSM_SUFFIXES = (".osm", ".pbf", ".osm.bz2", ".osm.gz")
+NODE_KINDS = ("generator", "junction")
+
+
+def read(file: Path) -> gpd.GeoDataFrame:
+    """Read raw links from any road file.
+
+    Raises
+    ------
+    NotFound, InvalidInput
+        No such file; not a road file that can be read.
+    """
+    if not file.exists():
+        raise NotFound(f"{file}: there is no such file")
+    if file.is_dir():
+        return gmns.read(file)
+    if file.name.lower().endswith(OSM_SUFFIXES):
+        return osm.read(file)
+    return lines.read(file)
+
+
+def import_(ws: Workspace, file: Path, *, replace: bool = False, dry_run: bool = False) -> Document:
+    """Take a street network; with ``replace`` the next one, carrying stations by a crosswalk.
+
+    Raises
+    ------
+    Conflict
+        There is a network already and ``replace`` was not asked for.
+    """
+    old = None
+    if len(ws.register.frame("links")):
+        if not replace:
+            raise Conflict(
+                "the workspace has roads already; --replace brings in the next network with a crosswalk"
+            )
+        old = Network(ws).roads
+    with refusing(ws):
+        new = graph.build(read(file))
+    document: Document = {"source": file.name, "crs": new.crs.name, "dry_run": dry_run}
+    changed: dict[str, Any] = {}
+    if old is not None:
+        crosswalk = replacing.crosswalk(old, new)
+        stations, lost = replacing.carry(ws.register.frame("stations"), crosswalk, old, new)
+        changed = {"crosswalk": crosswalk, "stations": stations}
+        document["crosswalk"] = {
+            "old_links": len(old.links),
+            "matched": crosswalk["old_link_id"].nunique(),
+            "stations": len(stations) - len(lost),
+            "lost": records(lost, ["station_id", "why"]),
+        }
+    if not dry_run:
+        with ws.register.transaction() as tx:
+            tx.add_network(new.nodes, new.links, file.name, new.crs)
+            for name, frame in changed.items():
+                tx.put(name, frame)
+    return document | describe(new, ws)
+
+
+def describe(roads: graph.Roads, ws: Workspace) -> Document:
+    """Return the size of a network: links, nodes, length, one-ways, junctions, sections."""
+    from countmap.roads import junctions, sections
+
+    knots = junctions.junctions(roads, ws.register.frame("declarations"))
+    chains = sections.sections(roads, knots)
+    return {
+        "links": len(roads.links),
+        "nodes": len(roads.nodes),
+        "length_km": float(roads.links["length_m"].sum()) / 1000,
+        "one_way": int((roads.links["allowed"] != "both").sum()),
+        "junctions": int(knots.loc[knots["kind"] == "junction", "junction_id"].nunique()),
+        "sections": int(chains["section_id"].nunique()),
+    }
+
+
+def check(ws: Workspace) -> Document:
+    """Report dangling ends, duplicates, zero length, components, dead one-ways, crossings without a node."""
+    network = Network(ws)
+    found = audit.audit(network.roads)
+    lon, lat = network.roads.to_wgs84(found["x"].to_numpy(), found["y"].to_numpy())
+    where = found["link_id"].fillna(found["node_id"]).fillna("")
+    found = found.assign(lon=lon.round(6), lat=lat.round(6), where=where)
+    counts = found["rule"].value_counts().sort_index()
+    return {"findings": records(found), "by_rule": {k: int(v) for k, v in counts.items()}}
+
+
+def declare(ws: Workspace, file: Path, *, dry_run: bool = False) -> Document:
+    """Take declare.csv: generators, side accesses, quiet sections, pairs, junction clusters.
+
+    Raises
+    ------
+    InvalidInput
+        A row that breaks the contract or names a node or link that is not there.
+    """
+    network = Network(ws)
+    nodes, links = set(network.roads.nodes["node_id"]), set(network.roads.links["link_id"])
+    with refusing(ws):
+        frame = csv_table.read_or_raise(file, DECLARATIONS)
+        for row in frame.itertuples():
+            at_node = row.kind in NODE_KINDS
+            wanted = [row.id] if at_node or row.kind != "pair" else [row.id, row.other_id]
+            strange = [i for i in wanted if cell(i) not in (nodes if at_node else links)]
+            if strange:
+                raise InvalidInput(
+                    f"{file.name}:{row.row}: there is no {'node' if at_node else 'link'} {strange[0]!r}"
+                    f" for {row.kind}. Correct the row"
+                )
+    kinds = frame["kind"].value_counts().sort_index()
+    taken = import_table(ws, frame, "declarations", dry_run=dry_run, decide="declare")
+    return taken | {"declared": taken["new"], "by_kind": {k: int(v) for k, v in kinds.items()}}
+
+
+def export(ws: Workspace, folder: Path) -> Document:
+    """Write the network as a GMNS folder."""
+    roads = Network(ws).roads
+    gmns.write(roads.nodes, roads.links, folder)
+    return {"folder": str(folder), "links": len(roads.links)}
