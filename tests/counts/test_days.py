@@ -1,0 +1,113 @@
+"""Whole, part and composite days."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from countmap import tables
+from countmap.counts import days
+
+
+def cells(first, last, station="S1", missing=()):
+    """Return hour cells from local hour ``first`` to ``last``; the count is 100 × day + hour."""
+    hours = pd.date_range(first, last, freq="h", inclusive="left")
+    grid = pd.date_range(
+        hours[0].normalize(), hours[-1].normalize() + pd.Timedelta(hours=23), freq="h"
+    )
+    count = np.where(grid.isin(hours), 100.0 * grid.day + grid.hour, np.nan)
+    count[grid.isin(pd.DatetimeIndex(missing))] = np.nan
+    frame = pd.DataFrame(
+        {
+            "station_id": station,
+            "sense": "with",
+            "date": grid.normalize().as_unit("us"),
+            "hour": grid.hour.astype("int64"),
+            "count": count,
+            "minutes": np.where(np.isnan(count), 0.0, 60.0),
+            "minutes_expected": 60.0,
+            "quantity": "vehicles",
+        }
+    )
+    return tables.require(frame, tables.HOUR_CELLS)
+
+
+def test_monday_to_monday_gives_a_composite_day():
+    """2025-03-03 and 2025-03-10 are Mondays: hours 11–23 of one and 0–10 of the other."""
+    found = days.composite(cells("2025-03-03 11:00", "2025-03-10 13:00"))
+    expected = sum(300 + h for h in range(11, 24)) + sum(1000 + h for h in range(11))
+    assert found[["count", "split_hour", "minutes"]].to_numpy().tolist() == [[expected, 11, 1440]]
+    assert found["date"].tolist() == [pd.Timestamp("2025-03-03")]
+    assert found["other_date"].tolist() == [pd.Timestamp("2025-03-10")]
+    assert found["composite"].all()
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "missing"),
+    [
+        ("2025-03-03 11:00", "2025-03-10 10:00", []),
+        ("2025-03-03 11:00", "2025-03-08 13:00", []),
+        ("2025-03-03 11:00", "2025-03-03 13:00", []),
+        ("2025-03-03 11:00", "2025-03-10 13:00", ["2025-03-10 05:00"]),
+        ("2025-03-03 00:00", "2025-03-10 00:00", []),
+    ],
+    ids=["an hour short", "Saturday", "one day", "a gap", "whole days"],
+)
+def test_what_gives_no_composite_day(first, last, missing):
+    assert days.composite(cells(first, last, missing=missing)).empty
+
+
+def test_a_holiday_is_another_day_type():
+    stay = cells("2025-03-03 11:00", "2025-03-10 13:00")
+    assert days.composite(stay, [date(2025, 3, 10)]).empty
+    assert len(days.composite(stay, [date(2025, 3, 3), date(2025, 3, 10)])) == 1
+
+
+def test_two_stays_are_kept_apart():
+    both = pd.concat(
+        [
+            cells("2025-03-03 11:00", "2025-03-05 09:00"),
+            cells("2025-03-10 10:00", "2025-03-12 12:00"),
+        ]
+    )
+    assert days.composite(both)["date"].tolist() == [pd.Timestamp("2025-03-10")]
+
+
+def test_part_days_are_recognised():
+    frame = pd.concat(
+        [
+            cells("2025-03-03 07:00", "2025-03-03 19:00", "A"),
+            cells("2025-03-03 06:00", "2025-03-03 22:00", "B"),
+            cells("2025-03-03 06:00", "2025-03-03 12:00", "C"),
+            cells("2025-03-03 00:00", "2025-03-04 00:00", "D"),
+            cells("2025-03-03 07:00", "2025-03-03 19:00", "E", ["2025-03-03 12:00"]),
+        ]
+    )
+    found = days.part_days(frame)
+    assert found[["station_id", "kind", "hours"]].to_numpy().tolist() == [
+        ["A", "12-hour", 12],
+        ["B", "16-hour", 16],
+        ["C", "part", 6],
+    ]
+
+
+def test_full_days_follow_the_length_of_the_civil_day():
+    """Berlin 2025: 30 March has 23 hours, 26 October 25 (tz database)."""
+    dates = pd.Series(pd.to_datetime(["2025-03-30", "2025-10-26", "2025-10-27"]).as_unit("us"))
+    expected = days.expected_minutes(dates, "Europe/Berlin")
+    assert expected.tolist() == [1380, 1500, 1440]
+    totals = pd.DataFrame(
+        {
+            "station_id": "S1",
+            "sense": "with",
+            "date": dates,
+            "count": [1.0, 2.0, 3.0],
+            "minutes": [1380.0, 1440.0, 1440.0],
+            "minutes_expected": expected,
+            "quantity": "vehicles",
+        }
+    )
+    assert days.full_days(totals)["count"].tolist() == [1, 3]
