@@ -256,9 +256,15 @@ def _beside(roads: Roads) -> pd.DataFrame:
     drawn = (links["allowed"] == "with").to_numpy()[one_way]
     which, offset = samples(lines, spacing_m=20.0, least=5, most=15)
     points = shapely.line_interpolate_point(lines[which], offset)
-    sample, other = shapely.STRtree(lines).query(points, "dwithin", distance=COUPLE_GAP_M)
-    apart = which[sample] != other
-    sample, other = sample[apart], other[apart]
+    local = links["road_class"].fillna("").isin(("", *LOCAL_CLASSES)).to_numpy()[one_way]
+    gaps = np.where(local, DUAL_GAP_M, COUPLE_GAP_M)
+    sample, other = shapely.STRtree(lines).query(points, "dwithin", distance=gaps[which])
+    # Most neighbours can be left out before their feet are sought.
+    middle = direction_deg(lines, shapely.length(lines) / 2.0) + 180.0 * ~drawn
+    kind = links["road_class"].fillna("").to_numpy(object)[one_way]
+    likely = turn_deg(middle[which[sample]], middle[other]) >= 90.0
+    likely &= (kind[which[sample]] == kind[other]) & (which[sample] != other)
+    sample, other = sample[likely], other[likely]
     foot, gap = locate(lines[other], points[sample])
     ours = direction_deg(lines[which], offset)[sample] + 180.0 * ~drawn[which[sample]]
     theirs = direction_deg(lines[other], foot) + 180.0 * ~drawn[other]
