@@ -1,0 +1,318 @@
+"""From a `MapContent` to what the page carries: text for the head, packed tables for the rest."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from datetime import date
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from countmap.errors import InvalidInput
+from countmap.publish import figures
+from countmap.publish.answers import answers
+from countmap.publish.content import MapContent
+from countmap.publish.figure import libraries
+from countmap.publish.packed import Column, Lines, Numbers, Text
+from countmap.tables import SENSES
+
+Frames = dict[str, dict[str, Column]]
+EPOCH = date(1970, 1, 1)
+# Who counted is nobody's business on a public map; matched on whole words of a column or key.
+PERSONS = frozenset(
+    {"crew", "person", "people", "observer", "surveyor", "counted", "operator", "who", "user"}
+    | {"email", "mail", "phone", "signature", "initials", "driver"}
+)
+
+
+def is_personal(name: str) -> bool:
+    """Return whether a column or key names a person.
+
+    >>> is_personal("crew_name"), is_personal("set up by"), is_personal("counted_days")
+    (True, True, False)
+    """
+    words = name.lower().replace("_", " ").replace("-", " ").split()
+    counted_by = words[-1:] == ["by"]
+    return counted_by or bool((PERSONS - {"counted"}) & set(words))
+
+
+def script_json(value: Any) -> str:
+    r"""Return JSON that may stand inside a script element, whatever text it holds.
+
+    >>> script_json({"name": "</script>&"})
+    '{"name":"\\u003c/script\\u003e\\u0026"}'
+    """
+    text = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    for sign in ("<", ">", "&", "\u2028", "\u2029"):
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    return text
+
+
+def head(content: MapContent, links: pd.DataFrame) -> dict[str, Any]:
+    """Return the page's own words: title, questions and answers, notes, licences."""
+    return {
+        "title": content.title,
+        "year": content.year,
+        "release": content.release,
+        "audience": content.audience,
+        "questions": answers(content, links),
+        "notes": list(content.notes),
+        "credits": list(content.credits),
+        "licences": [
+            {"name": f"{lib.name} {lib.version}", "licence": lib.licence, "text": lib.text}
+            for lib in libraries()
+        ],
+    }
+
+
+def link_rows(content: MapContent) -> pd.DataFrame:
+    """Return one row a link in drawing order, with its figures as shown.
+
+    Order follows a space-filling curve, so that differences between neighbours stay small.
+    """
+    links = content.links.sort_values("link_id").reset_index(drop=True)
+    single = shapely.get_type_id(links.geometry.to_numpy()) == 1
+    empty = shapely.is_empty(links.geometry.to_numpy())
+    if not (single & ~empty).all():
+        odd = links[~single | empty].iloc[0]
+        raise InvalidInput(
+            f"link {odd['link_id']} has a {odd.geometry.geom_type if odd.geometry else 'null'} "
+            "geometry that is no single line; explode it into links of their own"
+        )
+    if len(links):
+        order = links.hilbert_distance().to_numpy()
+        links = links.iloc[np.lexsort((links.index, order))].reset_index(drop=True)
+    one_way = links.set_index("link_id")["allowed"].isin(SENSES)
+    figure = figures.headline(content.flows, "link_id", "flow", content.year, one_way)
+    rows = links.join(figure, on="link_id")
+    rows["status"] = rows["status"].astype("object").where(rows["status"].notna(), "unobservable")
+    rows["length_m"] = figures.lengths_m(rows.geometry)
+    return _shown(rows, content)
+
+
+def station_rows(content: MapContent, links: pd.DataFrame) -> pd.DataFrame:
+    """Return one row a station by id, with its figures as shown and its number of findings."""
+    stations = content.stations.sort_values("station_id").reset_index(drop=True)
+    row_of = pd.Series(links.index.to_numpy(), index=links["link_id"])
+    link = _column(stations, "link_id")
+    stations["link"] = link.map(row_of)
+    stations["one_way"] = link.map(links.set_index("link_id")["allowed"].isin(SENSES))
+    one_way = stations.set_index("station_id")["one_way"]
+    rows = stations.join(
+        figures.headline(content.annual, "station_id", "aadt", content.year, one_way),
+        on="station_id",
+    )
+    open_flags = content.flags[
+        (content.flags["state"] == "open") & content.flags["severity"].isin(("warn", "fail"))
+    ]
+    for name, frame in (("findings", content.findings), ("flags", open_flags)):
+        rows[name] = rows["station_id"].map(frame["station_id"].value_counts()).fillna(0)
+    return _shown(rows, content)
+
+
+def _shown(rows: pd.DataFrame, content: MapContent) -> pd.DataFrame:
+    names = ("figure", "lower", "upper")
+    for name in (*names, *(f"{s}_{n}" for s in SENSES for n in names), "aawt", "counted"):
+        rows[name] = figures.shown(rows[name], content.rounding)
+    return rows
+
+
+def _column(frame: pd.DataFrame, name: str) -> pd.Series:
+    if name in frame.columns:
+        return frame[name]
+    return pd.Series(None, index=frame.index, dtype="object")
+
+
+def _text(frame: pd.DataFrame, *names: str) -> dict[str, Column]:
+    return {name: Text(_column(frame, name).astype("object").tolist()) for name in names}
+
+
+def _number(frame: pd.DataFrame, scale: float, *names: str) -> dict[str, Column]:
+    return {
+        name: Numbers(pd.to_numeric(_column(frame, name)).astype("float64").to_numpy(), scale)
+        for name in names
+    }
+
+
+def _days(frame: pd.DataFrame, *names: str) -> dict[str, Column]:
+    """Return dates and times as text to the minute, days without a clock."""
+    columns: dict[str, Column] = {}
+    for name in names:
+        values = pd.to_datetime(_column(frame, name))
+        text = [
+            None
+            if pd.isna(v)
+            else v.strftime("%Y-%m-%d" if v == v.normalize() else "%Y-%m-%d %H:%M")
+            for v in values
+        ]
+        columns[name] = Text(text)
+    return columns
+
+
+def _figure_columns(rows: pd.DataFrame) -> dict[str, Column]:
+    names = ("figure", "lower", "upper")
+    return {
+        **_number(rows, 1, *names, *(f"{s}_{n}" for s in SENSES for n in names)),
+        **_number(rows, 1000, "rel"),
+        **_number(rows, 100, "level"),
+        **_number(rows, 10, "days"),
+        **_text(rows, "status", "basis", "method"),
+    }
+
+
+def network(content: MapContent, links: pd.DataFrame, stations: pd.DataFrame) -> Frames:
+    """Return the tables every view draws from."""
+    due = content.due if content.audience == "internal" else content.due.iloc[:0]
+    years = content.annual[
+        (content.annual["sense"] == "both")
+        & content.annual["station_id"].isin(stations["station_id"])
+    ].sort_values(["station_id", "year"])
+    findings = content.findings.sort_values(["station_id", "sense", "hypothesis"])
+    flags = content.flags.sort_values(["station_id", "first_utc", "flag_id"])
+    shapes = gpd.GeoSeries(content.screenlines["geometry"])
+    polygon = shapes.geom_type.isin(("Polygon", "MultiPolygon")) if len(shapes) else shapes
+    lines = shapes.where(~polygon, shapes.boundary) if len(shapes) else shapes
+    rounded_years = {
+        name: Numbers(figures.shown(_column(years, name).astype("float64"), content.rounding))
+        for name in ("aadt", "lower", "upper")
+    }
+    return {
+        "links": {
+            "shape": Lines(links.geometry.to_numpy()),
+            **_text(links, "link_id", "name", "road_class", "allowed", "sources"),
+            **_number(links, 1, "length_m", "counted"),
+            **_number(links, 100, "z"),
+            **_figure_columns(links),
+        },
+        "stations": {
+            **_text(stations, "station_id", "name", "road", "kind", "name_with", "name_against"),
+            **_text(stations, "group", "reason"),
+            **_number(stations, 1e6, "lon", "lat"),
+            **_number(stations, 1, "link", "findings", "flags", "aawt", "bearing_deg"),
+            **_days(stations, "valid_from", "valid_to"),
+            **_figure_columns(stations),
+        },
+        "years": {**_text(years, "station_id", "status"), **_number(years, 1, "year"), **rounded_years},
+        "findings": {
+            **_text(findings, "station_id", "sense", "hypothesis", "set", "evidence"),
+            **_number(findings, 1000, "size", "z", "min_detectable_bias"),
+        },
+        "flags": {
+            **_text(flags, "station_id", "sense", "rule", "severity", "why", "state", "reason"),
+            **_days(flags, "first_utc", "last_utc"),
+        },
+        "junctions": {
+            **_text(content.junctions, "junction_id", "name", "verdict", "members", "why"),
+            **_number(content.junctions, 1e6, "lon", "lat"),
+            **_number(content.junctions, 100, "z", "disagreement", "se"),
+        },
+        "screenlines": {
+            "shape": Lines(_single_lines(lines)),
+            **_text(content.screenlines, "name", "verdict", "missing", "why"),
+            **_number(content.screenlines, 1, "total", "lower", "upper"),
+        },
+        "due": _text(due, "station_id", "link_id", "why"),
+    }  # fmt: skip
+
+
+def _single_lines(shapes: gpd.GeoSeries) -> Any:
+    merged = [shapely.line_merge(shape) for shape in shapes]
+    for shape in merged:
+        if shape.geom_type not in ("LineString", "LinearRing"):
+            raise InvalidInput(f"a screenline is {shape.geom_type}; draw it as one line")
+    return np.array([shapely.LineString(shape.coords) for shape in merged], dtype=object)
+
+
+def details(content: MapContent, stations: pd.DataFrame) -> Frames:
+    """Return what the station panel alone needs: profiles, day series, the chain of numbers.
+
+    Stations stand in the order of the network's table; a series is its station's row, first day
+    (days since 1970) and number of days, its values follow one another in ``series_values``.
+    """
+    order = {station: row for row, station in enumerate(stations["station_id"])}
+    profiles: list[tuple[int, str, str]] = []
+    hours: list[float] = []
+    for station, row in order.items():
+        for kind, senses in sorted(content.profiles.get(station, {}).items()):
+            for sense, values in sorted(senses.items()):
+                if len(values) != 24:
+                    raise InvalidInput(
+                        f"the {kind} profile of station {station}, sense {sense}, has "
+                        f"{len(values)} values; give 24, one an hour"
+                    )
+                profiles.append((row, kind, sense))
+                hours.extend(np.nan if value is None else value for value in values)
+    series = [
+        (row, _series(content.day_series[station]))
+        for station, row in order.items()
+        if content.day_series.get(station)
+    ]
+    steps = [
+        (row, str(label), str(value))
+        for station, row in order.items()
+        for label, value in _chain(content.explanations.get(station, {}), content.audience)
+    ]
+    counts = np.concatenate([s["count"] for _, s in series]) if series else np.zeros(0)
+    excluded = np.concatenate([s["excluded"] for _, s in series]) if series else np.zeros(0)
+    return {
+        "profiles": {
+            "station": Numbers([float(row) for row, _, _ in profiles]),
+            "day": Text([kind for _, kind, _ in profiles]),
+            "sense": Text([sense for _, _, sense in profiles]),
+        },
+        "profile_values": {"value": Numbers(hours)},
+        "series": {
+            "station": Numbers([float(row) for row, _ in series]),
+            "first": Numbers([float(s["first"]) for _, s in series]),
+            "days": Numbers([float(len(s["count"])) for _, s in series]),
+        },
+        "series_values": {"count": Numbers(counts), "excluded": Numbers(excluded)},
+        "steps": {
+            "station": Numbers([float(row) for row, _, _ in steps]),
+            "label": Text([label for _, label, _ in steps]),
+            "value": Text([value for _, _, value in steps]),
+        },
+    }
+
+
+def _series(days: Any) -> dict[str, Any]:
+    """Lay a list of (date, count, excluded) out on every day from its first to its last."""
+    at = np.array([(pd.Timestamp(day).date() - EPOCH).days for day, _, _ in days])
+    first = int(at.min())
+    count = np.full(int(at.max()) - first + 1, np.nan)
+    excluded = np.zeros(len(count))
+    for place, (_, value, out) in zip(at - first, days, strict=True):
+        count[place] = np.nan if value is None else float(value)
+        excluded[place] = float(bool(out))
+    return {"first": first, "count": count, "excluded": excluded}
+
+
+def _chain(
+    explanation: Mapping[str, Any], audience: str, prefix: str = ""
+) -> list[tuple[str, str]]:
+    """Flatten an explanation into labels and values, in its order."""
+    steps: list[tuple[str, str]] = []
+    for key, value in explanation.items():
+        if audience == "public" and is_personal(str(key)):
+            continue
+        label = f"{prefix}{str(key).replace('_', ' ')}"
+        if isinstance(value, Mapping):
+            steps += _chain(value, audience, f"{label}: ")
+        elif value is not None and not (isinstance(value, float) and np.isnan(value)):
+            steps.append((label, _said(value)))
+    return steps
+
+
+def _said(value: Any) -> str:
+    if isinstance(value, bool | np.bool_):
+        return "yes" if value else "no"
+    if isinstance(value, float | np.floating):
+        number = float(value)
+        return f"{number:,.0f}" if abs(number) >= 1000 else f"{number:.4g}"
+    if isinstance(value, list | tuple):
+        return ", ".join(_said(item) for item in value)
+    return str(value)
