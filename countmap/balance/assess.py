@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from scipy.stats import chi2
 
-from countmap.balance import document, flows, verdicts
+from countmap.balance import document, flows, screenlines, verdicts
 from countmap.balance.inputs import BalanceInputs, Counts, RelativeErrors, gather, relative_errors
 from countmap.balance.solve import Solution, at_least_zero, solve
 from countmap.balance.system import System, build
@@ -127,14 +126,10 @@ def assess(inputs: BalanceInputs) -> BalanceResult:
         "bound": bound,
         "spread": spread,
         **document.areas(inputs, solved, tests),
+        "screenlines": screenlines.records(inputs, solved, table),
         "suspects": document.suspects(suspects),
         "untestable": document.untestable(solved),
         "reconciled": document.reconciled(inputs, solved),
         "coding_faults": document.coding_faults(solved),
     }
     return BalanceResult(table, document.suspect_table(suspects), record)
-
-
-def quantile(level: float) -> float:
-    """Return the two-sided standard normal quantile of a level."""
-    return NormalDist().inv_cdf(0.5 + level / 2.0)
