@@ -1,52 +1,36 @@
-"""Counts by civil hour and day from the blocks: what is missing stays null, no period counts twice.
-
-Every figure goes through the same stages, each a table of an in-memory DuckDB:
-
-``raw``      rows of the blocks
-``told``     what one file says of a station, sense, lane and period: totals win over classes
-``agreed``   what the files say together: the file imported first holds
-``whole``    lanes summed, excluded periods missing
-"""
+"""Counts by civil hour and day: what is missing stays null, no period counts twice."""
 
 from __future__ import annotations
 
 from contextlib import closing
-from dataclasses import dataclass
-from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import duckdb
 import pandas as pd
 
 from countmap import clock, tables
-from countmap.errors import NotFound
+from countmap.store.counted import (
+    DAY_US,
+    EPOCH,
+    HOUR_US,
+    MIN_US,
+    PERIOD,
+    QUANTITIES,
+    SENSES,
+    SHIFT_DAYS,
+    Day,
+    Holder,
+    one,
+    opened,
+    span,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from countmap.workspace import Workspace
-
-Day = date | str
-
-# Local time is counted from here, so that whole division also holds for days before 1970.
-EPOCH = pd.Timestamp("1870-01-01")
-_SHIFT_MIN = int((pd.Timestamp("1970-01-01") - EPOCH).total_seconds() // 60)
-_MIN_US, _HOUR_US, _DAY_US = 60_000_000, 3_600_000_000, 86_400_000_000
-_QUANTITY_RANK = "list_position(['vehicles', 'axle_pairs', 'axles'], quantity)"
-
-
-@dataclass(frozen=True, slots=True)
-class Span:
-    """What is asked for: civil days (inclusive), stations and a quantity; None: all."""
-
-    first: pd.Timestamp | None
-    last: pd.Timestamp | None
-    stations: tuple[str, ...] | None
-    quantity: str | None
-
 
 def hour_cells(
-    ws: Workspace,
+    ws: Holder,
     first: Day | None = None,
     last: Day | None = None,
     stations: Sequence[str] | None = None,
@@ -74,13 +58,23 @@ def hour_cells(
     Dates and hours follow ``start_utc + utc_offset_min``; ``minutes_expected`` the workspace's zone.
     A lane that is there in one period of a day and not in another makes the latter null.
     """
-    with closing(_counts(ws, _span(first, last, stations, quantity))) as db:
+    with closing(opened(ws, span(first, last, stations, quantity))) as db:
         _hours(db, ws.settings.timezone)
         return _cells(db, tables.HOUR_CELLS)
 
 
+def hours_and_days(
+    ws: Holder, first: Day | None = None, last: Day | None = None
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return ``hour_cells`` and ``day_totals`` of all stations from one reading of the blocks."""
+    with closing(opened(ws, span(first, last, None, None))) as db:
+        _hours(db, ws.settings.timezone)
+        _days(db)
+        return _cells(db, tables.HOUR_CELLS), _cells(db, tables.DAY_TOTALS)
+
+
 def day_totals(
-    ws: Workspace,
+    ws: Holder,
     first: Day | None = None,
     last: Day | None = None,
     stations: Sequence[str] | None = None,
@@ -99,14 +93,14 @@ def day_totals(
         DAY_TOTALS, sorted by its key. ``count`` is null unless periods of one length, or whole
         hours, fill the civil day. A period that crosses midnight is in no day.
     """
-    with closing(_counts(ws, _span(first, last, stations, quantity))) as db:
+    with closing(opened(ws, span(first, last, stations, quantity))) as db:
         _hours(db, ws.settings.timezone)
         _days(db)
         return _cells(db, tables.DAY_TOTALS)
 
 
 def periods(
-    ws: Workspace,
+    ws: Holder,
     first: Day | None = None,
     last: Day | None = None,
     stations: Sequence[str] | None = None,
@@ -120,57 +114,60 @@ def periods(
         PERIODS sorted by station, sense, start, lane and class; ``count`` is null where a flag
         excludes the period.
     """
-    with closing(_counts(ws, _span(first, last, stations, quantity))) as db:
-        found = db.sql("""
-            SELECT r.station_id, r.survey_id, r.sense, r.lane,
-                   make_timestamp(r.start_us) AS start_utc, r.utc_offset_min, r.minutes,
-                   CASE WHEN x.station_id IS NULL THEN r.n END AS count, r.quantity,
+    with closing(opened(ws, span(first, last, stations, quantity))) as db:
+        found = db.sql(f"""
+            SELECT {_NAMES}, r.survey_id, lane, make_timestamp(r.start_us) AS start_utc,
+                   r.utc_offset_min, r.minutes, CASE WHEN x.series IS NULL THEN r.n END AS count,
                    r.vehicle_class, r.scheme, r.speed_low_kmh, r.speed_high_kmh
-            FROM raw r
-            JOIN agreed a ON a.seq = r.seq AND a.station_id = r.station_id AND a.sense = r.sense
-             AND a.quantity = r.quantity AND a.lane = coalesce(r.lane, '')
-             AND a.start_us = r.start_us AND a.minutes = r.minutes
-            LEFT JOIN left_out x ON x.station_id = r.station_id AND x.sense = r.sense
-             AND x.start_us = r.start_us AND x.minutes = r.minutes
-            ORDER BY r.station_id, r.sense, r.start_us, r.minutes, r.lane, r.quantity,
-                     r.vehicle_class, r.speed_low_kmh, r.scheme, r.survey_id, r.n
+            FROM raw r JOIN agreed a USING ({PERIOD}, seq)
+            JOIN stations ON station = r.series // 9 LEFT JOIN lanes USING (lane_no)
+            LEFT JOIN left_out x USING (series, start_us, minutes)
+            ORDER BY r.place, r.start_us, r.minutes, r.lane_no, r.series, r.vehicle_class,
+                     r.speed_low_kmh, r.scheme, r.survey_id, r.n
         """)
         return _typed(found, tables.PERIODS)
 
 
 def conflicts(
-    ws: Workspace,
+    ws: Holder,
     first: Day | None = None,
     last: Day | None = None,
     stations: Sequence[str] | None = None,
     quantity: str | None = None,
 ) -> pd.DataFrame:
-    """Return the periods for which two files (or one file twice) give different counts.
+    """Return the periods for which two files, or one file twice, give different counts.
 
     Returns
     -------
     DataFrame
         ``station_id, sense, lane, start_utc, minutes, quantity``, ``count`` and ``file`` (what
         holds: the file imported first), ``other_count`` and ``other_file`` (what does not).
-        A file that contradicts itself stands on both sides and its period is missing.
+        A file that contradicts itself stands on both sides; its period is missing.
     """
-    with closing(_counts(ws, _span(first, last, stations, quantity))) as db:
-        found = db.sql("""
-            SELECT a.station_id, a.sense, nullif(a.lane, '') AS lane,
-                   make_timestamp(a.start_us) AS start_utc, a.minutes, a.quantity,
-                   a.n AS count, f.name AS file, t.n AS other_count, g.name AS other_file
-            FROM agreed a JOIN told t USING (station_id, sense, quantity, lane, start_us, minutes)
-            JOIN files f ON f.seq = a.seq JOIN files g ON g.seq = t.seq
-            WHERE t.seq <> a.seq AND t.n <> a.n
-            UNION ALL BY NAME
-            SELECT station_id, sense, nullif(lane, '') AS lane,
-                   make_timestamp(start_us) AS start_utc, minutes, quantity,
-                   low AS count, name AS file, high AS other_count, name AS other_file
-            FROM told JOIN files USING (seq) WHERE low < high
-            ORDER BY ALL
+    with closing(opened(ws, span(first, last, stations, quantity))) as db:
+        found = db.sql(f"""
+            WITH differ AS (
+                SELECT {PERIOD}, a.n AS count, f.name AS file, t.n AS other_count,
+                       g.name AS other_file
+                FROM agreed a JOIN told t USING ({PERIOD})
+                JOIN files f ON f.seq = a.seq JOIN files g ON g.seq = t.seq
+                WHERE t.seq <> a.seq AND t.n <> a.n
+                UNION ALL BY NAME
+                SELECT {PERIOD}, low AS count, name AS file, high AS other_count,
+                       name AS other_file
+                FROM told JOIN files USING (seq) WHERE low < high
+            )
+            SELECT {_NAMES}, lane, make_timestamp(start_us) AS start_utc, minutes, count, file,
+                   other_count, other_file
+            FROM differ r JOIN stations ON station = series // 9 LEFT JOIN lanes USING (lane_no)
+            ORDER BY series, lane_no, start_us, minutes, file, other_file
         """)
         return _typed(found, _CONFLICTS)
 
+
+# The names behind a series number; list positions count from 1.
+_NAMES = f"""stations.station_id, {list(SENSES)}[series // 3 % 3 + 1] AS sense,
+                   {list(QUANTITIES)}[series % 3 + 1] AS quantity"""
 
 _CONFLICTS = tables.Table(
     "conflicts",
@@ -187,279 +184,86 @@ _CONFLICTS = tables.Table(
 )
 
 
-def _span(
-    first: Day | None, last: Day | None, stations: Sequence[str] | None, quantity: str | None
-) -> Span:
-    days = [
-        None if d is None else pd.Timestamp(d).tz_localize(None).normalize() for d in (first, last)
-    ]
-    chosen = None if stations is None else tuple(sorted(set(stations)))
-    return Span(days[0], days[1], chosen, quantity)
-
-
-def _counts(ws: Workspace, span: Span) -> duckdb.DuckDBPyConnection:
-    """Return a database with the stages ``raw`` … ``whole`` of what is asked for."""
-    db = duckdb.connect(":memory:")
-    try:
-        _raw(db, ws, span)
-        _told(db)
-        _agreed(db)
-        _exclusions(db, ws)
-        _whole(db)
-    except BaseException:
-        db.close()
-        raise
-    return db
-
-
-def _files(ws: Workspace, span: Span) -> pd.DataFrame:
-    """Return the files that can hold a period of the span."""
-    files = ws.register.frame("files")
-    day = pd.Timedelta(days=2)  # an offset is less than a day, a period at most one
-    there = pd.Series(True, index=files.index)
-    if span.first is not None:
-        there &= files["last_utc"] >= span.first.tz_localize("UTC") - day
-    if span.last is not None:
-        there &= files["first_utc"] <= span.last.tz_localize("UTC") + day
-    if span.stations is not None:
-        wanted = set(span.stations)
-        there &= files["stations"].map(lambda s: not wanted.isdisjoint(s)).astype(bool)
-    return files[there.astype(bool)]
-
-
-def _raw(db: duckdb.DuckDBPyConnection, ws: Workspace, span: Span) -> None:
-    files = _files(ws, span)
-    paths = [ws.path / block for block in files["block"]]
-    for path, name in zip(paths, files["name"], strict=True):
-        if not path.is_file():
-            raise NotFound(
-                f"{path} is not there, the counts of {name}; restore it, countmap check lists all"
-            )
-    blocks = files[["seq", "name"]].assign(path=[path.as_posix() for path in paths])
-    db.register("files", pd.DataFrame(blocks).astype({"name": "object", "path": "object"}))
-    source = _source(db, [path.as_posix() for path in paths])
-    kind = db.sql(f"SELECT column_type FROM (DESCRIBE SELECT count FROM {source})").fetchall()[0][0]
-    # Sums of whole numbers and of decimals are exact in any order; those of floats are not.
-    number = "BIGINT" if kind == "INTEGER" else "DECIMAL(18, 6)"
-    where, bound = _where(span)
-    db.execute(
-        f"""
-        CREATE TEMP TABLE raw AS
-        SELECT f.seq, p.station_id, p.survey_id, p.sense, p.lane, p.quantity, p.vehicle_class,
-               p.scheme, p.speed_low_kmh, p.speed_high_kmh, p.utc_offset_min,
-               epoch_us(p.start_utc) AS start_us, p.minutes, p.count::{number} AS n
-        FROM {source} p JOIN files f ON f.path = p.filename
-        WHERE {where}
-        """,
-        bound,
-    )
-
-
-def _source(db: duckdb.DuckDBPyConnection, paths: list[str]) -> str:
-    if paths:
-        listed = ", ".join("'" + path.replace("'", "''") + "'" for path in paths)
-        return f"read_parquet([{listed}], filename = true, union_by_name = true)"
-    from countmap.store import blocks
-
-    none = blocks.arrow(tables.empty(tables.PERIODS))
-    db.register("no_periods", none)
-    return "(SELECT *, '' AS filename FROM no_periods)"
-
-
-def _where(span: Span) -> tuple[str, list[Any]]:
-    parts, bound = ["true"], []
-    local = f"make_timestamp(epoch_us(p.start_utc) + p.utc_offset_min::BIGINT * {_MIN_US})"
-    if span.first is not None:
-        parts.append(f"{local} >= ?")
-        bound.append(span.first.to_pydatetime())
-    if span.last is not None:
-        parts.append(f"{local} < ?")
-        bound.append((span.last + pd.Timedelta(days=1)).to_pydatetime())
-    if span.stations is not None:
-        parts.append("p.station_id IN (SELECT unnest(?))")
-        bound.append(list(span.stations))
-    if span.quantity is not None:
-        parts.append("p.quantity = ?")
-        bound.append(span.quantity)
-    return " AND ".join(parts), bound
-
-
-_PERIOD = "station_id, sense, quantity, lane, start_us, minutes"
-
-
-def _told(db: duckdb.DuckDBPyConnection) -> None:
-    """One row a file and period: the total row, else the sum over classes or speeds."""
-    (classed,) = db.sql(
-        "SELECT count(vehicle_class) + count(speed_low_kmh) + count(speed_high_kmh) FROM raw"
-    ).fetchall()[0]
-    once = "CASE WHEN count(*) = count(n) AND min(n) = max(n) THEN min(n) END"
-    if not classed:
-        db.execute(f"""
-            CREATE TEMP TABLE told AS
-            SELECT seq, station_id, sense, quantity, coalesce(lane, '') AS lane, start_us, minutes,
-                   min(utc_offset_min) AS utc_offset_min, {once} AS n, min(n) AS low, max(n) AS high
-            FROM raw GROUP BY seq, station_id, sense, quantity, lane, start_us, minutes
-        """)
-        return
-    # Classes, speeds and their cross table each split the same total: the plainest one is taken.
-    db.execute(f"""
-        CREATE TEMP TABLE told AS
-        WITH rows AS (
-            SELECT seq, station_id, sense, quantity, coalesce(lane, '') AS lane, start_us, minutes,
-                   (vehicle_class IS NOT NULL)::INT
-                   + 2 * (speed_low_kmh IS NOT NULL OR speed_high_kmh IS NOT NULL)::INT AS split,
-                   coalesce(scheme, '') AS scheme,
-                   min(utc_offset_min) AS utc_offset_min,
-                   {once} AS n, min(n) AS low, max(n) AS high
-            FROM raw
-            GROUP BY seq, station_id, sense, quantity, lane, start_us, minutes, vehicle_class,
-                     raw.scheme, speed_low_kmh, speed_high_kmh
-        ), splits AS (
-            SELECT seq, {_PERIOD}, split, CASE WHEN split = 0 THEN '' ELSE scheme END AS scheme,
-                   min(utc_offset_min) AS utc_offset_min,
-                   CASE WHEN count(*) = count(n) THEN sum(n) END AS n,
-                   sum(low) AS low, sum(high) AS high
-            FROM rows GROUP BY ALL
-        )
-        SELECT * EXCLUDE (split, scheme) FROM splits
-        QUALIFY row_number() OVER (PARTITION BY seq, {_PERIOD} ORDER BY split, scheme) = 1
-    """)
-
-
-def _agreed(db: duckdb.DuckDBPyConnection) -> None:
-    """One row a period: of the files that have a count the one imported first."""
-    db.execute(f"""
-        CREATE TEMP TABLE agreed AS
-        SELECT {_PERIOD}, min(utc_offset_min) AS utc_offset_min,
-               coalesce(min(seq) FILTER (n IS NOT NULL), min(seq)) AS seq,
-               arg_min(n, seq) FILTER (n IS NOT NULL) AS n
-        FROM told GROUP BY ALL
-    """)
-
-
-def _exclusions(db: duckdb.DuckDBPyConnection, ws: Workspace) -> None:
-    """Find the periods that a decision left out; a flag without a sense, or of both, means each sense."""
-    flags = ws.register.frame("flags", state="excluded")
-    out = pd.DataFrame(
-        {
-            "station_id": flags["station_id"].astype("object"),
-            "sense": flags["sense"].astype("object").where(flags["sense"].notna(), "both"),
-            "first_us": flags["first_utc"].astype("int64"),
-            "last_us": flags["last_utc"].astype("int64"),
-        }
-    )
-    db.register("excluded", out)
-    db.execute(f"""
-        CREATE TEMP TABLE left_out AS
-        SELECT DISTINCT a.station_id, a.sense, a.start_us, a.minutes
-        FROM agreed a JOIN excluded x ON x.station_id = a.station_id
-         AND (x.sense = a.sense OR x.sense = 'both' OR a.sense = 'both')
-         AND a.start_us < x.last_us AND a.start_us + a.minutes::BIGINT * {_MIN_US} > x.first_us
-    """)
-
-
-def _whole(db: duckdb.DuckDBPyConnection) -> None:
-    """One row a station, sense, quantity and period, with its local start and end."""
-    local = f"(start_us + (utc_offset_min + {_SHIFT_MIN}::BIGINT) * {_MIN_US})"
-    (lanes,) = db.sql("SELECT count(*) FROM agreed WHERE lane <> ''").fetchall()[0]
-    if lanes:
-        source = f"""(
-            WITH timed AS (SELECT *, {local} // {_DAY_US} AS day FROM agreed),
-            there AS (
-                SELECT station_id, sense, quantity, minutes, day,
-                       count(DISTINCT lane) FILTER (lane <> '') AS lanes
-                FROM timed GROUP BY ALL
-            )
-            SELECT station_id, sense, quantity, start_us, t.minutes,
-                   min(utc_offset_min) AS utc_offset_min, min(seq) AS seq,
-                   CASE WHEN count(*) FILTER (lane = '') > 0 THEN min(n) FILTER (lane = '')
-                        WHEN count(*) = count(n) AND count(*) = min(lanes) THEN sum(n) END AS n
-            FROM timed t JOIN there USING (station_id, sense, quantity, minutes, day)
-            GROUP BY station_id, sense, quantity, start_us, t.minutes)"""
-    else:
-        source = "agreed"
-    (out,) = db.sql("SELECT count(*) FROM left_out").fetchall()[0]
-    join = "LEFT JOIN left_out x USING (station_id, sense, start_us, minutes)" if out else ""
-    count = "CASE WHEN x.station_id IS NULL THEN n END" if out else "n"
-    db.execute(f"""
-        CREATE TEMP TABLE whole AS
-        SELECT station_id, sense, quantity, seq, minutes::BIGINT AS minutes, {count} AS n,
-               {local} AS begins_us, {local} + minutes::BIGINT * {_MIN_US} AS ends_us
-        FROM {source} s {join}
-    """)
+# Periods of one length that begin at one remainder of it cannot overlap: they are distinct.
+_IN_STEP = f"min(begins_us % (minutes * {MIN_US})) = max(begins_us % (minutes * {MIN_US}))"
+_IN_HOUR = f"(ends_us - 1) // {HOUR_US} = begins_us // {HOUR_US}"
+_IN_DAY = f"(ends_us - 1) // {DAY_US} = begins_us // {DAY_US}"
 
 
 def _hours(db: duckdb.DuckDBPyConnection, tz: str) -> None:
-    """Every hour of each day on which a period begins, both senses' sum included."""
-    (first, last) = db.sql(
-        f"SELECT min(begins_us) // {_DAY_US}, max(begins_us) // {_DAY_US} FROM whole"
-    ).fetchall()[0]
-    _calendar(db, tz, first, last)
+    """Make every hour of each day on which a period begins, the senses' sum included."""
+    _calendar(db, tz)
+    db.execute(f"""
+        CREATE TEMP TABLE one_length AS
+        SELECT o.*, c.expected, in_step AND covered = expected AND present = expected AS complete
+        FROM (
+            SELECT series, place, minutes, begins_us // {HOUR_US} AS hour_no, min(seq) AS seq,
+                   sum(minutes) AS covered, sum(CASE WHEN n IS NOT NULL THEN minutes ELSE 0 END) AS present,
+                   sum(n) AS n, {_IN_STEP} AS in_step
+            FROM whole WHERE {_IN_HOUR} GROUP BY ALL
+        ) o JOIN calendar c USING (hour_no)
+    """)
+    # Choosing takes long; most places have one quantity and one length of period, and no choice.
+    several = """(SELECT place FROM (SELECT DISTINCT place, series, minutes FROM one_length)
+                  GROUP BY place HAVING count(*) > 1)"""
     db.execute(f"""
         CREATE TEMP TABLE filled AS
-        WITH one_length AS (
-            SELECT station_id, sense, quantity, minutes, begins_us // {_HOUR_US} AS hour_no,
-                   min(seq) AS seq, sum(minutes) AS covered,
-                   coalesce(sum(minutes) FILTER (n IS NOT NULL), 0) AS present, sum(n) AS n,
-                   {_IN_STEP} AS in_step
-            FROM whole WHERE (ends_us - 1) // {_HOUR_US} = begins_us // {_HOUR_US}
-            GROUP BY ALL
-        ), judged AS (
-            SELECT o.*, c.expected,
-                   in_step AND covered = expected AND present = expected AS complete
-            FROM one_length o JOIN calendar c USING (hour_no)
+        WITH chosen AS (
+            SELECT * FROM one_length ANTI JOIN {several} USING (place)
+            UNION ALL
+            SELECT * FROM one_length SEMI JOIN {several} USING (place)
+            QUALIFY row_number() OVER (
+                PARTITION BY place, hour_no ORDER BY complete DESC, series, seq, minutes) = 1
         )
-        SELECT station_id, sense, quantity, hour_no, expected,
+        SELECT place, hour_no, series % 3 AS quantity, expected,
                least(present, expected) AS minutes, CASE WHEN complete THEN n END AS n
-        FROM judged
-        QUALIFY row_number() OVER (
-            PARTITION BY station_id, sense, hour_no
-            ORDER BY complete DESC, {_QUANTITY_RANK}, seq, minutes) = 1
-    """)
-    db.execute(f"""
-        CREATE TEMP TABLE counted_days AS
-        SELECT station_id, sense, begins_us // {_DAY_US} AS day_no,
-               arg_min(quantity, {_QUANTITY_RANK}) AS quantity
-        FROM whole GROUP BY ALL
+        FROM chosen
     """)
     db.execute(f"""
         CREATE TEMP TABLE hours AS
-        WITH dense AS (
-            SELECT d.station_id, d.sense, d.day_no AS day, c.hour_no,
-                   coalesce(f.quantity, d.quantity) AS quantity, c.expected,
-                   coalesce(f.minutes, 0) AS minutes, f.n
-            FROM counted_days d JOIN calendar c USING (day_no)
-            LEFT JOIN filled f USING (station_id, sense, hour_no)
+        WITH short AS (
+            SELECT c.place, c.day_no, c.quantity
+            FROM (SELECT place, begins_us // {DAY_US} AS day_no, min(series) % 3 AS quantity
+                  FROM whole GROUP BY ALL) c
+            JOIN (SELECT day_no, count(*) AS hours FROM calendar GROUP BY ALL) USING (day_no)
+            LEFT JOIN (SELECT place, hour_no // 24 AS day_no, count(*) AS filled
+                       FROM filled GROUP BY ALL) USING (place, day_no)
+            WHERE coalesce(filled, 0) < hours
+        ), dense AS (
+            SELECT place, hour_no, quantity, expected, minutes, n FROM filled
+            UNION ALL BY NAME
+            SELECT place, hour_no, quantity, expected, 0 AS minutes, NULL AS n
+            FROM short JOIN calendar USING (day_no) ANTI JOIN filled USING (place, hour_no)
         )
         {_both("hour_no")}
     """)
 
 
-# Periods of one length that begin at one remainder of it cannot overlap: they are distinct.
-_IN_STEP = f"min(begins_us % (minutes * {_MIN_US})) = max(begins_us % (minutes * {_MIN_US}))"
-
-
 def _both(time: str) -> str:
-    """Return the query that adds ``both`` to ``dense`` where the two senses are complete."""
+    """Return the end of a query that adds sense ``both`` to ``dense`` where both are complete."""
+    against, both, along = range(len(SENSES))
     return f"""
         , summed AS (
-            SELECT w.* REPLACE ('both' AS sense, w.n + a.n AS n)
-            FROM dense w JOIN dense a USING (station_id, {time}, quantity)
-            WHERE w.sense = 'with' AND a.sense = 'against' AND w.n IS NOT NULL AND a.n IS NOT NULL
+            SELECT w.* REPLACE (w.place - {along - both} AS place, w.n + a.n AS n)
+            FROM dense w JOIN dense a ON a.place = w.place - {along - against}
+             AND a.{time} = w.{time} AND a.quantity = w.quantity
+            WHERE w.place % 3 = {along} AND w.n IS NOT NULL AND a.n IS NOT NULL
         )
-        SELECT * FROM dense WHERE sense <> 'both'
+        SELECT * FROM dense WHERE place % 3 <> {both}
         UNION ALL BY NAME SELECT * FROM summed
         UNION ALL BY NAME
-        SELECT * FROM dense d ANTI JOIN summed USING (station_id, {time}) WHERE d.sense = 'both'
+        SELECT * FROM dense d ANTI JOIN summed USING (place, {time}) WHERE d.place % 3 = {both}
     """
 
 
-def _calendar(db: duckdb.DuckDBPyConnection, tz: str, first: int | None, last: int | None) -> None:
-    """Tabulate the length of every civil hour of the zone by number of hour and day from ``EPOCH``."""
-    if first is None or last is None:
-        first, last = 0, 0
-    days = [(EPOCH + pd.Timedelta(days=number)).date() for number in (first, last)]
-    hours = clock.hour_minutes(tz, days[0], days[1])
+def _calendar(db: duckdb.DuckDBPyConnection, tz: str) -> None:
+    """Tabulate the length of every civil hour of the zone by number of hour and day."""
+    first, last = (
+        EPOCH
+        + pd.Timedelta(days=one(db, f"SELECT coalesce({end}(begins_us), 0) // {DAY_US} FROM whole"))
+        for end in ("min", "max")
+    )
+    hours = clock.hour_minutes(tz, first.date(), last.date())
     day_no = (hours["date"] - EPOCH).dt.days
     calendar = pd.DataFrame(
         {"day_no": day_no, "hour_no": day_no * 24 + hours["hour"], "expected": hours["minutes"]}
@@ -469,68 +273,83 @@ def _calendar(db: duckdb.DuckDBPyConnection, tz: str, first: int | None, last: i
 
 
 def _days(db: duckdb.DuckDBPyConnection) -> None:
-    """Every day on which a period begins: of periods of one length, or of whole hours."""
+    """Make every day on which a period begins: of periods of one length, or of whole hours."""
     db.execute(f"""
         CREATE TEMP TABLE days AS
         WITH lengths AS (
             SELECT day_no, sum(expected) AS expected, count(*) AS hours FROM calendar GROUP BY ALL
-        ), one_length AS (
-            SELECT station_id, sense, quantity, minutes, begins_us // {_DAY_US} AS day_no,
-                   min(seq) AS seq, {_IN_STEP} AS in_step,
-                   coalesce(sum(minutes) FILTER ((ends_us - 1) // {_DAY_US} = begins_us // {_DAY_US}), 0) AS covered,
-                   coalesce(sum(minutes) FILTER (n IS NOT NULL AND (ends_us - 1) // {_DAY_US} = begins_us // {_DAY_US}), 0) AS present,
-                   sum(n) AS n
+        ), of_periods AS (
+            SELECT place, series, minutes, begins_us // {DAY_US} AS day_no, min(seq) AS seq,
+                   sum(CASE WHEN {_IN_DAY} THEN minutes ELSE 0 END) AS covered,
+                   sum(CASE WHEN {_IN_DAY} AND n IS NOT NULL THEN minutes ELSE 0 END) AS present,
+                   sum(n) AS n, {_IN_STEP} AND bool_and({_IN_DAY}) AS whole_steps
             FROM whole GROUP BY ALL
         ), of_hours AS (
-            SELECT station_id, sense, quantity, 0 AS minutes, hour_no // 24 AS day_no,
-                   NULL AS seq, count(n) = any_value(hours) AS in_step,
-                   sum(minutes) AS covered, sum(minutes) AS present, sum(n) AS n
-            FROM filled JOIN lengths ON lengths.day_no = hour_no // 24
-            GROUP BY ALL
+            SELECT place, place * 3 + quantity AS series, 0 AS minutes, hour_no // 24 AS day_no,
+                   sum(minutes) AS covered, sum(minutes) AS present, sum(n) AS n,
+                   count(n) = any_value(hours) AS whole_steps
+            FROM filled JOIN lengths ON day_no = hour_no // 24 GROUP BY ALL
         ), judged AS (
-            SELECT o.*, expected, in_step AND covered = expected AND present = expected AS complete
-            FROM (SELECT * FROM one_length UNION ALL BY NAME SELECT * FROM of_hours) o
-            JOIN lengths USING (day_no)
+            SELECT *, whole_steps AND covered = expected AND present = expected AS complete
+            FROM (FROM of_periods UNION ALL BY NAME FROM of_hours) JOIN lengths USING (day_no)
         ), dense AS (
-            SELECT station_id, sense, quantity, day_no AS day, expected,
+            SELECT place, day_no, series % 3 AS quantity, expected,
                    least(present, expected) AS minutes, CASE WHEN complete THEN n END AS n
             FROM judged
             QUALIFY row_number() OVER (
-                PARTITION BY station_id, sense, day_no
-                ORDER BY complete DESC, {_QUANTITY_RANK}, present DESC, seq NULLS LAST, judged.minutes) = 1
+                PARTITION BY place, day_no
+                ORDER BY complete DESC, series, present DESC, seq NULLS LAST, judged.minutes) = 1
         )
-        {_both("day")}
+        {_both("day_no")}
     """)
 
 
 def _cells(db: duckdb.DuckDBPyConnection, table: tables.Table) -> pd.DataFrame:
     """Return ``hours`` or ``days`` as a frame of the contract, sorted by its key."""
-    hour = "hour_no % 24 AS hour, " if table is tables.HOUR_CELLS else ""
-    source, order = ("hours", "hour_no") if hour else ("days", "day")
+    hourly = table is tables.HOUR_CELLS
+    day = "hour_no // 24" if hourly else "day_no"
+    hour = "hour_no % 24 AS hour," if hourly else ""
     found = db.sql(f"""
-        SELECT station_id, sense,
-               make_timestamp((day - {_SHIFT_MIN // 1440}) * {_DAY_US}) AS date, {hour}n AS count,
-               minutes, expected AS minutes_expected, quantity
-        FROM {source} ORDER BY station_id, sense, {order}
+        SELECT (place * 3 + quantity)::INT AS series, n::DOUBLE AS count,
+               minutes::DOUBLE AS minutes, {hour} make_timestamp(({day} - {SHIFT_DAYS}) * {DAY_US}) AS date,
+               expected::DOUBLE AS minutes_expected
+        FROM {"hours" if hourly else "days"} ORDER BY place, {"hour_no" if hourly else "day_no"}
     """)
-    return _typed(found, table)
+    names = [
+        row[0] for row in db.sql("SELECT station_id FROM stations ORDER BY station").fetchall()
+    ]
+    return _typed(found, table, names)
 
 
-def _typed(found: duckdb.DuckDBPyRelation, table: tables.Table) -> pd.DataFrame:
-    """Return a query's rows in the contract's types; texts go through dictionaries."""
+def _typed(
+    found: duckdb.DuckDBPyRelation, table: tables.Table, stations: Sequence[str] = ()
+) -> pd.DataFrame:
+    """Return a query's rows in the contract's types; ``series`` becomes its three names."""
     import pyarrow as pa
 
-    fetched = found.to_arrow_table()
-    columns: dict[str, pd.Series] = {}
-    for column in table.columns:
-        values = fetched.column(column.name)
-        if column.kind == "text":
-            columns[column.name] = pd.Series(values.cast(pa.string()).to_pandas(), dtype="str")
-        elif column.kind == "time":
-            columns[column.name] = values.cast(pa.timestamp("us", tz="UTC")).to_pandas()
-        elif column.kind == "date":
-            columns[column.name] = values.cast(pa.timestamp("us")).to_pandas()
-        else:
-            kind = pa.int64() if column.kind == "int" else pa.float64()
-            columns[column.name] = values.cast(kind).to_pandas()
-    return pd.DataFrame(columns)
+    kinds = {
+        "text": pa.string(),
+        "int": pa.int64(),
+        "float": pa.float64(),
+        "date": pa.timestamp("us"),
+        "time": pa.timestamp("us", tz="UTC"),
+    }
+    rows = found.to_arrow_table()
+    named = {}
+    if "series" in rows.column_names:
+        series = rows.column("series").to_numpy()
+        for name, words, code in (
+            ("station_id", stations, series // 9),
+            ("sense", SENSES, series // 3 % 3),
+            ("quantity", QUANTITIES, series % 3),
+        ):
+            named[name] = pa.array(list(words), pa.string()).take(pa.array(code))
+    columns = {
+        column.name: (named[column.name] if column.name in named else rows.column(column.name))
+        .cast(kinds[column.kind])
+        .to_pandas()
+        for column in table.columns
+    }
+    frame = pd.DataFrame(columns, copy=False)
+    texts = {c.name: "str" for c in table.columns if c.kind == "text"}
+    return frame.astype(texts)
