@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, PositiveFloat, ValidationError
 
 from countmap import clock
 from countmap.errors import Conflict, InvalidInput, NotFound
@@ -49,6 +49,7 @@ class Settings(BaseModel):
     class_scheme: str = ""
     rounding: Annotated[str, AfterValidator(_chart)] = "stepped"
     checks: dict[str, dict[str, float | bool]] = {}
+    cycle_years: dict[str, PositiveFloat] = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +82,9 @@ rounding = "stepped"
 
 # Limits of the checks, by rule: [checks.RULE], then NAME = NUMBER. What is absent keeps its default.
 [checks]
+
+# Years between counts by road class, over the defaults (main roads 3, others 6, local on request).
+[cycle_years]
 """
 
 
