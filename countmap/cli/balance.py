@@ -49,31 +49,43 @@ def run_(
 def _ran(d: Document) -> Iterator[str]:
     tally = ", ".join(f"{number:,} {status}" for status, number in d["by_status"].items())
     yield f"{d['year']}: arcs {tally}"
+    kinds = ("junctions", "sections", "areas", "screenlines")
+    tested = {kind: [one for one in d[kind] if one.get("z") is not None] for kind in kinds}
     yield (
-        f"{plural(len(d['junctions']), 'junction')}, {plural(len(d['sections']), 'section')} and"
-        f" {plural(len(d['screenlines']), 'screenline')} could be tested;"
-        f" {plural(d['disagreeing'], 'place')} disagree"
+        "tested: "
+        + ", ".join(f"{len(found)} {kind}" for kind, found in tested.items())
+        + (f"; {plural(d['disagreeing'], 'place')} disagree")
     )
-    for kind in ("junctions", "sections", "screenlines"):
-        loud = [one for one in d[kind] if one["verdict"] not in ("agrees", "total")]
-        yield from columns([_verdict(one) for one in loud])
+    loud = [one for found in tested.values() for one in found if one["verdict"] == "disagrees"]
+    yield from columns([_verdict(one) for one in loud], right=(1, 2))
+    for line in d["screenlines"]:
+        yield _total(line)
     if d["suspects"]:
         yield plural(len(d["suspects"]), "suspect") + ":"
-        for s in d["suspects"]:
-            yield f"  {s['station_id']} {s['hypothesis']}: {s['evidence']}"
-            if s["set"] != [s["station_id"]]:
-                yield f"    could be any of: {' '.join(s['set'])}"
-    yield f"{plural(len(d['untestable']), 'count')} could not be tested (--json gives the reasons)"
+    for s in d["suspects"]:
+        yield f"  {s['hypothesis']} at {s['station_id']}: {s['evidence']}"
+        if s["set"] != [s["station_id"]]:
+            yield f"    could be any of: {' '.join(s['set'])}"
+    yield f"{plural(len(d['untestable']), 'station')} could not be tested (--json gives the reasons)"
 
 
 def _verdict(one: Document) -> list[str]:
     return [
-        f"  {one['name']}",
-        one["verdict"],
-        f"difference {flow(one['disagreement'])} ± {flow(one['se'])}",
-        "" if one["z"] is None else f"z {one['z']:+.1f}",
-        " ".join(one["members"]),
+        f"  {one.get('name') or 'section ' + one['section_id']}",
+        f"difference {one['disagreement']:+,.0f} ± {flow(one['se'])}",
+        f"z {one['z']:+.1f}",
+        " ".join(sorted({m["station_id"] for m in one.get("members", [])})),
     ]
+
+
+def _total(line: Document) -> str:
+    both = line["both"]
+    if both["flow"] is None:
+        return f"{line['name']}: no total, {', '.join(both['missing'])} not counted"
+    total = f"{line['name']}: {flow(both['flow'])} both ways ({flow(both['lower'])} to {flow(both['upper'])})"
+    if line.get("z") is None:
+        return total
+    return f"{total}, in − out {line['disagreement']:+,.0f} ± {flow(line['se'])}, {line['verdict']}"
 
 
 @app.command()
@@ -92,8 +104,41 @@ def corridor(
 
 def _walked(d: Document) -> Iterator[str]:
     yield f"{d['from']} to {d['to']}: {d['length_m'] / 1000:.2f} km, {d['year']}"
-    yield from columns(d["table"], right=(0, 3, 4))
-    yield from d["steps_said"]
+    rows = [["m", "station", "link", "ahead", "", "back", ""]]
+    for one in d["stations"]:
+        ahead, back = one["ahead"], one["back"]
+        rows.append(
+            [
+                flow(one["chainage_m"]),
+                one["station_id"],
+                one["link_id"],
+                *_band(ahead),
+                *_band(back),
+            ]
+        )
+    yield from columns(rows, right=(0, 3, 4, 5, 6))
+    for step in d["steps"]:
+        yield f"{step['from_station']} to {step['to_station']}"
+        for sense in step["senses"]:
+            if sense["step"] is not None:
+                yield (
+                    f"  {sense['travel']:<5} {sense['step']:+,.0f} ± {flow(sense['se'])},"
+                    f" z {sense['z']:+.1f}: {sense['verdict']}"
+                )
+        for side in step["side_roads"]:
+            name = side["name"] or side["link_id"]
+            yield (
+                f"  at {side['chainage_m']:,.0f} m {name} ({side['link_id']}):"
+                f" {flow(side['in'])} in, {flow(side['out'])} out"
+            )
+
+
+def _band(figure: Document | None) -> tuple[str, str]:
+    if not figure or figure["flow"] is None:
+        return "–", ""
+    if figure["lower"] is None:
+        return flow(figure["flow"]), figure["status"]
+    return flow(figure["flow"]), f"{flow(figure['lower'])}–{flow(figure['upper'])}"
 
 
 @app.command()

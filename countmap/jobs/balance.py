@@ -47,7 +47,7 @@ def run(ws: Workspace, *, year: int, hours: bool = False, dry_run: bool = False)
     document |= {
         "hours": hours,
         "by_status": _tally(result.flows),
-        "disagreeing": sum(one["verdict"] == "disagrees" for one in tested),
+        "disagreeing": sum(one.get("verdict") == "disagrees" for one in tested),
     }
     if not dry_run:
         with ws.register.transaction() as tx:
@@ -68,7 +68,7 @@ def corridor(ws: Workspace, start: str, end: str, *, year: int) -> Document:
     flows = ws.register.results("flows", year)
     if flows.empty:
         raise _no_balance(year)
-    return walking.walk(
+    walk = walking.walk(
         network.roads,
         network.sections,
         ws.register.frame("stations"),
@@ -77,6 +77,7 @@ def corridor(ws: Workspace, start: str, end: str, *, year: int) -> Document:
         start,
         end,
     )
+    return {"year": year, **walk}
 
 
 def explain(ws: Workspace, station_id: str, *, year: int) -> Document:
@@ -94,9 +95,9 @@ def explain(ws: Workspace, station_id: str, *, year: int) -> Document:
     document = balance["document"]
     places = [
         one
-        for kind in ("junctions", "sections", "areas", "screenlines")
+        for kind in ("junctions", "sections", "areas")
         for one in document[kind]
-        if station_id in {m["station_id"] for m in one["members"]}
+        if one["z"] is not None and station_id in {m["station_id"] for m in one["members"]}
     ]
     found = {
         "station_id": station_id,

@@ -174,20 +174,33 @@ def _junctions(found: list[Document], network: Network) -> pd.DataFrame:
     frame = pd.DataFrame(found)
     if frame.empty:
         return pd.DataFrame({name: pd.Series([], dtype="object") for name in JUNCTION_COLUMNS})
-    frame = frame.join(place, on="junction_id")
-    frame["members"] = frame["members"].map(" ".join)
-    return frame
+    frame["members"] = [_stations(one) for one in found]
+    frame["verdict"] = frame["verdict"].replace("no equation", "untested")
+    return frame.join(place, on="junction_id")
 
 
 def _screenlines(found: list[Document], ws: Workspace) -> pd.DataFrame:
     from countmap.publish.content import SCREENLINE_COLUMNS
 
     lines = ws.register.frame("screenlines")
-    frame = pd.DataFrame(found)
-    if frame.empty:
+    if not found:
         return pd.DataFrame({name: pd.Series([], dtype="object") for name in SCREENLINE_COLUMNS})
-    frame["missing"] = frame["missing"].map(" ".join)
+    frame = pd.DataFrame(
+        {
+            "name": one["name"],
+            "total": one["both"]["flow"],
+            "lower": one["both"]["lower"],
+            "upper": one["both"]["upper"],
+            "verdict": one.get("verdict") or "untested",
+            "missing": " ".join(one["both"]["missing"]),
+        }
+        for one in found
+    )
     return lines[["name", "geometry"]].merge(frame, on="name")
+
+
+def _stations(one: Document) -> str:
+    return " ".join(sorted({m["station_id"] for m in one["members"]}))
 
 
 def _due(ws: Workspace, network: Network, year: int) -> pd.DataFrame:
