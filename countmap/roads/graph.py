@@ -315,9 +315,7 @@ def _nodes(links: gpd.GeoDataFrame, snap_m: float) -> tuple[pd.Series, pd.Series
     given = pd.concat([_text(links, "from_node"), _text(links, "to_node")], ignore_index=True)
     if given.isna().any():
         given = given.fillna(_snapped_ids(at, given, snap_m))
-    # Sorted, so that sums and with them positions do not depend on the order of the rows.
     found = pd.DataFrame({"node_id": given, "x": at[:, 0], "y": at[:, 1]})
-    found = found.sort_values(["node_id", "x", "y"])
     nodes = found.groupby("node_id", as_index=False)[["x", "y"]].mean()
     count = len(links)
     return given[:count], given[count:].reset_index(drop=True), nodes

@@ -195,6 +195,14 @@ def test_a_way_is_cut_where_the_extract_lacks_a_node(tmp_path):
     ]
 
 
+def test_a_deleted_way_is_no_road(tmp_path):
+    ways = {10: ([1, 2], {"highway": "primary"}), 11: ([2, 3], {"highway": "primary"})}
+    path = write(tmp_path / "gone.osm", ways)
+    text = path.read_text(encoding="utf-8").replace('<way id="11"', '<way id="11" visible="false"')
+    path.write_text(text, encoding="utf-8")
+    assert osm.read(path)["link_id"].tolist() == ["w10-0"]
+
+
 def test_ways_without_any_node_are_refused(tmp_path):
     path = write(tmp_path / "bare.osm", {10: ([1, 2], {"highway": "primary"})}, {})
     with pytest.raises(InvalidInput, match=r"^bare\.osm: holds 1 drivable ways and none of their"):
