@@ -22,7 +22,9 @@ LOOP_SCALE_SD = 0.003
 ROUNDS = 15
 HOLIDAY_ROUNDS = 2
 FIRST_ROUND, LAST_ROUND = "2025-03-03", "2025-11-24"
+LONGEST_STAY_DAYS = 9
 TWO_DAY_STAYS = 2
+CLOCK_CHANGES = ("2025-03-30", "2025-10-26")
 GAPS_H = (6, 31, 74, 3)
 
 
@@ -51,7 +53,7 @@ def stays(
     rng : numpy.random.Generator
     places : tuple of Site
     faulty : frozenset of str
-        Stations that carry a fault keep a whole week of hours.
+        Stations that carry a fault keep a whole week of hours, none in which the clocks change.
     disturbed : frozenset of str
         Stations whose traffic changes while a street is closed are not counted then.
     """
@@ -65,13 +67,14 @@ def stays(
     found = []
     for i, station in enumerate(order):
         monday = weeks[i % len(weeks)]
-        days = int(rng.integers(7, 10))
+        days = int(rng.integers(7, LONGEST_STAY_DAYS + 1))
         begin, end = rng.integers(9 * 12 + 6, 13 * 12, 2) * 5
         weekday = int(rng.integers(0, 3))
         if station in brief:
             days, weekday = 2, 1
-        if station in disturbed:
-            monday = _clear_of_closure(monday, weeks)
+        avoid = [seasons.CLOSURE[:2]] if station in disturbed else []
+        avoid += [(day, day) for day in CLOCK_CHANGES] if station in faulty else []
+        monday = _free_week(monday, weeks, avoid)
         day = monday + pd.Timedelta(days=weekday)
         started = day + pd.Timedelta(minutes=int(begin))
         ended = day + pd.Timedelta(
@@ -202,24 +205,33 @@ def short_table(
 
 
 def _rounds(rng: np.random.Generator, mondays: pd.DatetimeIndex) -> list[pd.Timestamp]:
-    """Return the Mondays of the counting rounds, two of them in weeks with a public holiday."""
+    """Return the Mondays of the counting rounds, spread over the season, two in holiday weeks."""
     days = seasons.calendar().days
     closed = days.loc[days["public_holiday"], "date"]
     festive = np.array(
         [((closed >= m) & (closed < m + pd.Timedelta(days=7))).any() for m in mondays]
     )
+    spread = np.array_split(np.flatnonzero(~festive), ROUNDS - HOLIDAY_ROUNDS)
     chosen = [
         *rng.choice(np.flatnonzero(festive), HOLIDAY_ROUNDS, replace=False),
-        *rng.choice(np.flatnonzero(~festive), ROUNDS - HOLIDAY_ROUNDS, replace=False),
+        *(weeks[int(rng.integers(len(weeks)))] for weeks in spread),
     ]
     return [mondays[i] for i in sorted(int(i) for i in chosen)]
 
 
-def _clear_of_closure(monday: pd.Timestamp, weeks: list[pd.Timestamp]) -> pd.Timestamp:
-    first, last = (pd.Timestamp(day) for day in seasons.CLOSURE[:2])
-    if monday > last or monday + pd.Timedelta(days=12) < first:
-        return monday
-    return next(week for week in [*weeks[::-1], *weeks] if week > last)
+def _free_week(
+    monday: pd.Timestamp, weeks: list[pd.Timestamp], avoid: list[tuple[str, str]]
+) -> pd.Timestamp:
+    """Return ``monday``, or the next round whose stays touch no span to avoid."""
+    at = weeks.index(monday)
+    longest = pd.Timedelta(days=LONGEST_STAY_DAYS + 3)
+    for week in [*weeks[at:], *weeks[:at]]:
+        if all(
+            week > pd.Timestamp(last) or week + longest < pd.Timestamp(first)
+            for first, last in avoid
+        ):
+            return week
+    raise AssertionError(f"no round is free of {avoid}")
 
 
 def _gaps(rng: np.random.Generator, stations: list[str]) -> dict[str, list[tuple[int, int]]]:

@@ -14,14 +14,14 @@ from countmap.demo.streets import Streets
 Floats = NDArray[np.float64]
 
 # Trips of an ordinary working day that leave a home, by purpose; each comes back.
-TRIPS_A_HOME = {"commute": 0.80, "school": 0.30, "shopping": 0.70, "leisure": 0.75}
+TRIPS_A_HOME = {"commute": 0.80, "school": 0.17, "shopping": 0.74, "leisure": 0.75}
 # Homes beyond the map whose people come to town, by the road they take.
 HOMES_BEYOND = {
     "BN": 620, "BNE": 800, "BE": 650, "BSE": 720, "BS": 760, "BV": 1500, "BSC": 430, "BW": 700, "BNW": 520,
 }  # fmt: skip
 # How strongly a place draws each purpose; places beyond the map draw the town's people too.
 DRAW = {
-    "MK": {"commute": 24, "school": 10, "shopping": 32, "leisure": 28},
+    "MK": {"commute": 24, "school": 18, "shopping": 32, "leisure": 28},
     "ST": {"commute": 16, "school": 4, "shopping": 3, "leisure": 8},
     "HOSP": {"commute": 14, "shopping": 2, "leisure": 6},
     "MALL": {"commute": 10, "shopping": 30, "leisure": 8},
