@@ -232,8 +232,13 @@ def _filled(roads: Roads, rows: pd.DataFrame, spot: pd.DataFrame) -> pd.DataFram
     link = pd.Index(roads.links["link_id"]).get_indexer(spot["link_id"])
     offset, same = spot["offset_m"].to_numpy(np.float64), spot["same_way"].to_numpy(bool)
     own = np.where(same, spot["drawn_deg"], (spot["drawn_deg"] + 180.0) % 360.0)
-    at = coordinates(roads.links.geometry.to_numpy()[link], offset)
-    lon, lat = roads.to_wgs84(at[:, 0], at[:, 1])
+    lon, lat = rows["lon"].to_numpy(np.float64), rows["lat"].to_numpy(np.float64)
+    unknown = np.isnan(lon) | np.isnan(lat)
+    if unknown.any():
+        at = coordinates(roads.links.geometry.to_numpy()[link[unknown]], offset[unknown])
+        found = roads.to_wgs84(at[:, 0], at[:, 1])
+        lon, lat = lon.copy(), lat.copy()
+        lon[unknown], lat[unknown] = found
     node = spot["end"].to_numpy()
     degree = np.bincount(link_ends(roads)["node"], minlength=len(roads.nodes))
     crowded = (node >= 0) & (degree[node] > 2)
@@ -255,8 +260,8 @@ def _filled(roads: Roads, rows: pd.DataFrame, spot: pd.DataFrame) -> pd.DataFram
         offset_m=offset,
         same_way=same,
         bearing_deg=rows["bearing_deg"].astype(np.float64).fillna(pd.Series(own, rows.index)),
-        lon=rows["lon"].astype(np.float64).fillna(pd.Series(lon, rows.index)),
-        lat=rows["lat"].astype(np.float64).fillna(pd.Series(lat, rows.index)),
+        lon=lon,
+        lat=lat,
         distance_m=spot["distance_m"].astype(np.float64),
         note=pd.Series(notes, index=rows.index, dtype="str"),
     )

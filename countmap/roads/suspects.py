@@ -15,8 +15,6 @@ if TYPE_CHECKING:
 
     from countmap.roads.graph import Roads
 
-    Place = tuple[NDArray[np.float64], NDArray[np.float64]]
-
 WEB_MERCATOR = "EPSG:3857"
 EDGE_M = 2_000.0
 """Margin round the network's extent within which a slip put right counts as an explanation."""
@@ -52,7 +50,7 @@ def explain(
     ['lon 60.17, lat 24.94 lies 4,000 km from the network; lon and lat look swapped. Swap them']
     """
     tree = shapely.STRtree(roads.links.geometry.to_numpy())
-    best = np.full(len(lon), np.inf)
+    best = np.asarray(away_m, dtype=np.float64).copy()
     cause = np.full(len(lon), "", dtype=object)
     west, south, east, north = roads.links.total_bounds
     for text, x, y in _undone(roads, lon, lat):
@@ -86,29 +84,32 @@ def _undone(
     roads: Roads, lon: NDArray[np.float64], lat: NDArray[np.float64]
 ) -> Iterator[tuple[str, NDArray[np.float64], NDArray[np.float64]]]:
     """Yield each slip in words and where the stations would be without it (working CRS)."""
-
-    def degrees(a: NDArray[np.float64], b: NDArray[np.float64]) -> Place:
-        fits = (np.abs(a) <= 180.0) & (np.abs(b) <= 90.0)
-        x, y = roads.to_working(np.where(fits, a, 0.0), np.where(fits, b, 0.0))
-        return np.where(fits, x, np.inf), np.where(fits, y, np.inf)
-
-    yield "lon and lat look swapped. Swap them", *degrees(lat, lon)
-    yield "the sign of lon looks wrong (east is positive). Turn it round", *degrees(-lon, lat)
-    yield "the sign of lat looks wrong (north is positive). Turn it round", *degrees(lon, -lat)
-    yield "the signs of lon and lat look wrong. Turn both round", *degrees(-lon, -lat)
+    slips = {
+        "lon and lat look swapped. Swap them": (lat, lon),
+        "the sign of lon looks wrong (east is positive). Turn it round": (-lon, lat),
+        "the sign of lat looks wrong (north is positive). Turn it round": (lon, -lat),
+        "the signs of lon and lat look wrong. Turn both round": (-lon, -lat),
+    }
     for zones in (-2, -1, 1, 2):
         text = (
             f"it is {abs(6 * zones)}° too far {'east' if zones > 0 else 'west'}, as when metres are "
             f"read in {'the next' if abs(zones) == 1 else 'a distant'} UTM zone. Check the zone"
         )
-        yield text, *degrees(lon - 6.0 * zones, lat)
+        slips[text] = lon - 6.0 * zones, lat
     for power in (5, 6, 7):
         text = f"they look like degrees times 10^{power}. Divide them"
-        yield text, *degrees(lon / 10.0**power, lat / 10.0**power)
+        slips[text] = lon / 10.0**power, lat / 10.0**power
+    degrees = np.array(list(slips.values()))  # (slip, 2, station): one projection for all
+    fits = (np.abs(degrees[:, 0]) <= 180.0) & (np.abs(degrees[:, 1]) <= 90.0)
+    x, y = roads.to_working(*np.where(fits, degrees.swapaxes(0, 1), 0.0))
+    yield from zip(slips, np.where(fits, x, np.inf), np.where(fits, y, np.inf), strict=True)
+    metres = (np.abs(lon) > 180.0) | (np.abs(lat) > 90.0)
+    if not metres.any():
+        return
     for name, crs in _metric(roads):
+        from_metres = pyproj.Transformer.from_crs(crs, roads.crs, always_xy=True)
         for a, b, order in ((lon, lat, ""), (lat, lon, ", northing first")):
-            x, y = pyproj.Transformer.from_crs(crs, roads.crs, always_xy=True).transform(a, b)
-            metres = (np.abs(a) > 180.0) | (np.abs(b) > 90.0)
+            x, y = from_metres.transform(a, b)
             text = f"they look like metres of {name}{order}, not degrees. Give x and y with --crs"
             yield text, np.where(metres, x, np.inf), np.where(metres, y, np.inf)
 
