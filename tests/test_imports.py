@@ -28,6 +28,7 @@ MAY_IMPORT = {
     "demo": GROUND,
     "jobs": GROUND | {"formats", "store", "workspace", "publish", "demo", *STAGES},
     "cli": {"errors", "jobs"},
+    "__main__": {"cli"},
 }
 HOMES = {"folium": "publish", "branca": "publish", "sqlite3": "store", "duckdb": "store"}
 

@@ -32,6 +32,8 @@ def import_(
         Path, typer.Argument(help="GeoPackage, Shapefile, GeoJSON, .osm, .pbf or a GMNS folder.")
     ],
     replace: Annotated[bool, typer.Option("--replace", help="Bring in the next network.")] = False,
+    layer: Annotated[str, typer.Option("--layer", help="Of a GeoPackage with several.")] = "",
+    crs: Annotated[str, typer.Option("--crs", help="Where the file states none: EPSG:25832.")] = "",
     workspace: Dir = HERE,
     dry_run: DryRun = False,
     as_json: Json = False,
@@ -39,7 +41,9 @@ def import_(
     """Read a street network into the workspace."""
     from countmap.jobs import roads
 
-    document = roads.import_(opened(workspace), file, replace=replace, dry_run=dry_run)
+    document = roads.import_(
+        opened(workspace), file, layer=layer, crs=crs, replace=replace, dry_run=dry_run
+    )
     deliver(document, as_json, _imported)
 
 

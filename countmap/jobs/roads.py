@@ -26,8 +26,10 @@ OSM_SUFFIXES = (".osm", ".pbf", ".osm.bz2", ".osm.gz")
 NODE_KINDS = ("generator", "junction")
 
 
-def read(file: Path) -> gpd.GeoDataFrame:
+def read(file: Path, *, layer: str = "", crs: str = "") -> gpd.GeoDataFrame:
     """Read raw links from any road file.
+
+    ``layer`` chooses one of a GeoPackage; ``crs`` is that of a file that does not state its own.
 
     Raises
     ------
@@ -37,10 +39,10 @@ def read(file: Path) -> gpd.GeoDataFrame:
     if not file.exists():
         raise NotFound(f"{file}: there is no such file")
     if file.is_dir():
-        return gmns.read(file)
+        return gmns.read(file, crs=crs)
     if file.name.lower().endswith(OSM_SUFFIXES):
         return osm.read(file)
-    return lines.read(file)
+    return lines.read(file, layer=layer, crs=crs)
 
 
 def import_(ws: Workspace, file: Path, *, replace: bool = False, dry_run: bool = False) -> Document:
@@ -59,7 +61,7 @@ def import_(ws: Workspace, file: Path, *, replace: bool = False, dry_run: bool =
             )
         old = Network(ws).roads
     with refusing(ws):
-        new = graph.build(read(file))
+        new = graph.build(read(file, layer=layer, crs=crs))
     document: Document = {"source": file.name, "crs": new.crs.name, "dry_run": dry_run}
     changed: dict[str, Any] = {}
     if old is not None:

@@ -71,9 +71,8 @@ def due(
         sections[["link_id", "section_id"]].dropna(), on="link_id"
     )
     placed["last"] = last_counted.reindex(placed["station_id"]).to_numpy()
-    table["stations"] = (
-        placed.sort_values("station_id").groupby("section_id")["station_id"].agg(" ".join)
-    )
+    names = placed.sort_values("station_id").groupby("section_id")["station_id"].agg(" ".join)
+    table["stations"] = names.reindex(table.index).astype("str")
     table["last"] = placed.groupby("section_id")["last"].max().astype("datetime64[us]")
     age = (on - table["last"]) / pd.Timedelta(days=DAYS_A_YEAR)
     named = table["road_class"].fillna("")
