@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from countmap.errors import Conflict, InvalidInput, NotFound
+from countmap.errors import Conflict, NotFound
 from countmap.store import migrations, schema
 from countmap.store.schema import STORED, quoted
+from countmap.store.verify import check
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -255,13 +256,18 @@ def read(
     key = ", ".join(map(quoted, stored.key))
     records = connection.execute(
         f"SELECT {columns} FROM {quoted(name)}{where} ORDER BY {key}", bound
-    )
+    ).fetchall()
     frame = rows.frame(records, stored.table)
     if "geometry" not in stored.table.names:
         return frame
     import geopandas
 
-    return geopandas.GeoDataFrame(frame, geometry="geometry", crs=crs_of(connection, name))
+    crs = crs_of(connection, name)
+    if not stored.feature:  # past networks may lie in several systems: each blob names its own
+        at = stored.table.names.index("geometry")
+        found = {rows.srs_id(record[at]) for record in records}
+        crs = _crs(connection, found.pop()) if len(found) == 1 else None
+    return geopandas.GeoDataFrame(frame, geometry="geometry", crs=crs)
 
 
 def _where(stored: schema.Stored, equal: Mapping[str, Any]) -> tuple[str, list[Any]]:
@@ -280,20 +286,24 @@ def _where(stored: schema.Stored, equal: Mapping[str, Any]) -> tuple[str, list[A
 
 
 def crs_of(connection: sqlite3.Connection, table: str) -> Any:
-    """Return the coordinate reference system of a table's geometries; None where it is not set."""
+    """Return the coordinate reference system of a feature table; None where it is not set."""
+    row = connection.execute(
+        "SELECT srs_id FROM gpkg_geometry_columns WHERE table_name = ?", (table,)
+    ).fetchone()
+    return None if row is None else _crs(connection, row[0])
+
+
+def _crs(connection: sqlite3.Connection, srs_id: int) -> Any:
     import pyproj
 
-    source = "links" if table in ("past_nodes", "past_links") else table
-    row = connection.execute(
-        "SELECT s.srs_id, s.definition FROM gpkg_geometry_columns g "
-        "JOIN gpkg_spatial_ref_sys s USING (srs_id) WHERE g.table_name = ?",
-        (source,),
+    (definition,) = connection.execute(
+        "SELECT definition FROM gpkg_spatial_ref_sys WHERE srs_id = ?", (srs_id,)
     ).fetchone()
-    if row is None or row[1] == "undefined":
+    if definition == "undefined":
         return None
-    if row[0] < schema.FIRST_OWN_SRS:
-        return pyproj.CRS.from_epsg(row[0])
-    return pyproj.CRS.from_wkt(row[1])
+    if srs_id < schema.FIRST_OWN_SRS:
+        return pyproj.CRS.from_epsg(srs_id)
+    return pyproj.CRS.from_wkt(definition)
 
 
-__all__ = ["BUSY_S", "InvalidInput", "Register", "connect", "create", "crs_of", "read", "table_of"]
+__all__ = ["BUSY_S", "Register", "check", "connect", "create", "crs_of", "read", "table_of"]

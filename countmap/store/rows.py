@@ -168,6 +168,11 @@ def shapes(values: Sequence[bytes | None]) -> Any:
     return shapely.from_wkb(wkb)
 
 
+def srs_id(blob: bytes) -> int:
+    """Return the coordinate reference system that a GeoPackage blob names."""
+    return int.from_bytes(blob[4:8], "little" if blob[3] & _LITTLE_ENDIAN else "big", signed=True)
+
+
 def content_ids(records: Iterable[Sequence[Any]]) -> list[str]:
     """Return a short id made from each row's SQL values: the same content has the same id."""
     return [digest(record)[:12] for record in records]
