@@ -35,12 +35,11 @@ def run(ws: Workspace, *, year: int, hours: bool = False, dry_run: bool = False)
     suspects = result.suspects
     document = result.document
     if hours:
-        found = _examine(ws, network, year)
-        suspects = pd.concat(
-            [s for s in (suspects, found.suspects) if len(s)] or [suspects], ignore_index=True
-        )
-        document["suspects"] += found.document["suspects"]
-        document["untestable_hours"] = found.document["untestable"]
+        found = tides.examine(_hours_of(ws, year), inputs)
+        suspects = pd.concat([s for s in (suspects, found) if len(s)] or [found], ignore_index=True)
+        document["suspects"] += [
+            row | {"set": row["set"].split(), "rivals": []} for row in records(found)
+        ]
     tested = [
         one for kind in ("junctions", "sections", "areas", "screenlines") for one in document[kind]
     ]
@@ -132,6 +131,10 @@ def _inputs(ws: Workspace, network: Network, year: int) -> BalanceInputs:
         pairs=network.pairs,
         screenlines=lines if len(lines) else None,
     )
+
+
+def _hours_of(ws: Workspace, year: int) -> pd.DataFrame:
+    return queries.hour_cells(ws, f"{year}-01-01", f"{year}-12-31")
 
 
 def _tally(flows: pd.DataFrame) -> dict[str, int]:

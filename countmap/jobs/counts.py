@@ -146,6 +146,8 @@ def check(ws: Workspace) -> Document:
         ws.register.frame("links"),
         ws.register.frame("days"),
         ws.settings.checks,
+        holidays=clock.public_holidays(ws.settings.holidays, _years(days)),
+        tz=ws.settings.timezone,
     )
     known = ws.register.frame("flags")
     decided = known[known["state"] != "open"]
@@ -174,9 +176,7 @@ def show(ws: Workspace, station_id: str) -> Document:
     station = station_row(ws, station_id).iloc[0]
     days = queries.day_totals(ws, stations=[station_id])
     flags = ws.register.frame("flags", station_id=station_id)
-    holidays = clock.public_holidays(
-        ws.settings.holidays, sorted({int(y) for y in days["date"].dt.year})
-    )
+    holidays = clock.public_holidays(ws.settings.holidays, _years(days))
     senses = [s for s in ("with", "against", "both") if s in set(days["sense"])]
     rows = []
     for when, part in days.groupby("date"):
@@ -196,6 +196,10 @@ def show(ws: Workspace, station_id: str) -> Document:
         "days": rows,
         "flags": records(flags),
     }
+
+
+def _years(days: pd.DataFrame) -> list[int]:
+    return sorted({int(y) for y in days["date"].dt.year})
 
 
 def _note(part: pd.DataFrame, holiday: Any) -> str:

@@ -218,7 +218,9 @@ def _due(ws: Workspace, network: Network, year: int) -> pd.DataFrame:
     )
     return pd.DataFrame(
         {
-            "station_id": [s.split()[-1] if isinstance(s, str) else None for s in found["stations"]],
+            "station_id": [
+                s.split()[-1] if isinstance(s, str) else None for s in found["stations"]
+            ],
             "link_id": found["section_id"].map(first),
             "why": found["why"],
         }

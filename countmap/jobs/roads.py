@@ -45,7 +45,15 @@ def read(file: Path, *, layer: str = "", crs: str = "") -> gpd.GeoDataFrame:
     return lines.read(file, layer=layer, crs=crs)
 
 
-def import_(ws: Workspace, file: Path, *, replace: bool = False, dry_run: bool = False) -> Document:
+def import_(
+    ws: Workspace,
+    file: Path,
+    *,
+    layer: str = "",
+    crs: str = "",
+    replace: bool = False,
+    dry_run: bool = False,
+) -> Document:
     """Take a street network; with ``replace`` the next one, carrying stations by a crosswalk.
 
     Raises

@@ -75,7 +75,8 @@ def place(ws: Workspace, station_id: str, link_id: str, *, reason: str = "") -> 
     station = station_row(ws, station_id)
     if link_id not in set(network.roads.links["link_id"]):
         raise NotFound(f"there is no link {link_id!r}")
-    return _decide(ws, "place", placing.put(network.roads, station, link_id), reason)
+    placed = placing.put(network.roads, station, link_id).assign(state="placed", candidates=None)
+    return _decide(ws, "place", placed, reason)
 
 
 def move(ws: Workspace, station_id: str, *, lon: float, lat: float, reason: str = "") -> Document:
