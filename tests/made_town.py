@@ -161,7 +161,7 @@ def _annual(
                         352.0 if permanent else 7.0,
                         "urban",
                         None,
-                    )  # fmt: skip
+                    )
                 )
     return pd.DataFrame(rows, columns=list(tables.ANNUAL.names))
 

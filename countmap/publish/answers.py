@@ -97,7 +97,7 @@ def _disagree(content: MapContent) -> str:
         (content.flags["state"] == "open") & content.flags["severity"].isin(("warn", "fail"))
     ]
     marked |= set(warned["station_id"])
-    tail = f"{many(len(marked), 'station')} {'needs' if len(marked) == 1 else 'need'} a look."
+    tail = f"{many(len(marked), 'station')} {'need' if len(marked) > 1 else 'needs'} a look."
     if not parts:
         return f"No junction or screenline could be tested; {tail}"
     return f"{' and '.join(parts)} disagree; {tail}"

@@ -44,15 +44,28 @@
       const ctx = canvas.getContext("2d");
       ctx.setTransform(fine, 0, 0, fine, 0, 0);
       ctx.clearRect(0, 0, width, height);
+      this._draw(ctx, this._frame(corner, width, height, MARGIN));
+    },
+
+    /** Draw into another context, exactly as large as the view. */
+    drawInto(ctx) {
+      const size = this._map.getSize();
+      this._draw(ctx, this._frame(this._map.containerPointToLayerPoint([0, 0]), size.x, size.y, 0));
+    },
+
+    _frame(corner, width, height, margin) {
+      const map = this._map;
+      const size = map.getSize();
       const origin = map.getPixelOrigin().add(corner);
-      const scale = 2 ** this._zoom;
-      this._draw(ctx, {
-        zoom: this._zoom, scale, width, height, corner, left: origin.x, top: origin.y,
-        view: [size.x * MARGIN, size.y * MARGIN, size.x * (1 + MARGIN), size.y * (1 + MARGIN)],
+      const zoom = map.getZoom();
+      const scale = 2 ** zoom;
+      return {
+        zoom, scale, width, height, corner, left: origin.x, top: origin.y,
+        view: [size.x * margin, size.y * margin, size.x * (1 + margin), size.y * (1 + margin)],
         box: [origin.x / scale, origin.y / scale, (origin.x + width) / scale, (origin.y + height) / scale],
         x: (world) => world * scale - origin.x,
         y: (world) => world * scale - origin.y,
-      });
+      };
     },
 
     _follow({ center, zoom }) {

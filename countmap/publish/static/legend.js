@@ -58,7 +58,7 @@
     return items;
   }
 
-  const block = (title, items) => (items.length ? [el("h3", {}, title), el("ul", {}, items)] : []);
+  const block = (title, items) => (items.length ? [el("section", {}, el("h3", {}, title), el("ul", {}, items))] : []);
 
   /** Fill the key for this view and zoom. */
   countmap.legend = (model, view, zoom, ink) => {
@@ -85,6 +85,6 @@
     bar.append(svg("svg", { width: wide + 2, height: 8, viewBox: `0 0 ${wide + 2} 8`, "aria-hidden": "true" },
       svg("rect", { x: 0.5, y: 0.5, width: wide, height: 6, class: "ladder" }),
       [0, 2].map((k) => svg("rect", { x: 0.5 + (wide * k) / 4, y: 0.5, width: wide / 4, height: 6, class: "ladder-full" }))),
-      el("span", {}, `${said}, as between crosses`));
+      el("span", {}, `${said} between crosses`));
   };
 })();

@@ -84,6 +84,16 @@
       if (this.all) map.fitBounds(this.all, { animate: false, paddingTopLeft: [left, 28], paddingBottomRight: [20, 28] });
     }
 
+    /** What the reader sees now of the network: the view, without the empty ground around it. */
+    inView() {
+      const { map, all } = this;
+      const view = map.getBounds();
+      if (!all || !view.intersects(all)) return view;
+      const [a, b] = [view.getSouthWest(), view.getNorthEast()];
+      const [c, d] = [all.getSouthWest(), all.getNorthEast()];
+      return L.latLngBounds([Math.max(a.lat, c.lat), Math.max(a.lng, c.lng)], [Math.min(b.lat, d.lat), Math.min(b.lng, d.lng)]);
+    }
+
     /** How far the key reaches into the map from the left. */
     margin() {
       const margin = byId("margin");
@@ -293,15 +303,25 @@
       this.redraw();
     }
 
-    /** For print the map takes the page's width and grey inks; afterwards everything returns. */
+    /** For print the map takes the page's width, grey inks and vector lines; afterwards all returns. */
     paper(on) {
+      const { map } = this;
+      if (on === Boolean(this.kept)) return;
+      if (on) this.seen = this.inView();
+      if (on) this.kept = { centre: map.getCenter(), zoom: map.getZoom(), open: byId("key").open };
       byId("sheet").classList.toggle("printing", on);
-      const centre = this.map.getCenter(), zoom = this.map.getZoom();
-      this.map.invalidateSize({ animate: false, pan: false });
-      if (on) this.kept = { centre, zoom };
-      this.map.setView((this.kept || { centre }).centre, on ? zoom : (this.kept || { zoom }).zoom, { animate: false });
+      byId("key").open = on || this.kept.open;
+      for (const steps of byId("panel").querySelectorAll("details")) steps.open = on;
+      map.invalidateSize({ animate: false, pan: false });
       this.inks = countmap.inks();
+      if (on) {
+        map.fitBounds(this.seen, { animate: false, padding: [24, 30] });
+      } else {
+        map.setView(this.kept.centre, this.kept.zoom, { animate: false });
+        this.kept = null;
+      }
       this.redraw();
+      countmap.printed(map, on ? [this.roadLayer, this.hoverLayer, this.markLayer] : null);
     }
 
     /** Keep the view and the open place in the address, so that a link leads back to them. */
