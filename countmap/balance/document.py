@@ -203,18 +203,25 @@ def sentence(one: Suspect) -> str:
     """Say in one sentence what was found and what it rests on."""
     said = f"{_claim(one.hypothesis, one.size)} (z {one.z:+.1f}"
     said += f"; a bias of {one.min_detectable_bias:,.0f} vehicles/day would have been found)"
+    if one.hypothesis.kind == "leak":
+        counts = [(rival, size) for rival, size, _ in one.rivals if rival.kind != "leak"]
+        if counts:
+            said += f"; the counts cannot tell it from this: {_claim(*counts[0])}"
+        return said
     others = [m for m in one.members if m not in one.hypothesis.stations]
     if others:
         said += f"; the counts cannot tell it from a fault at {', '.join(others)}"
-    leaks = sorted({rival.place for rival, _, _ in one.rivals if rival.kind == "leak"})
+    leaks = [rival.place for rival, _, _ in one.rivals if rival.kind == "leak"]
     if leaks:
-        said += f", or from traffic that comes or goes unseen at {leaks[0]}"
+        said += f"; or traffic comes or goes unseen at {leaks[0]}"
     return said
 
 
 def _claim(what: Hypothesis, size: float) -> str:
     if what.kind == "leak":
-        word = "leave" if size < 0 else "come in"
+        if what.sort == "section":
+            return f"about {abs(size):,.0f} vehicles/day turn in or out unseen at {what.place}"
+        word = "go" if size < 0 else "come in"
         return f"about {abs(size):,.0f} vehicles/day {word} unseen at {what.place}"
     side = "in both senses" if what.kind == "scale" else f"in sense {what.sense}"
     return (

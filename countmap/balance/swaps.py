@@ -27,9 +27,13 @@ MEMORY = 3.0
 LEVEL_ERROR = 0.05
 MIN_AMPLITUDE = 0.6
 MAX_AMPLITUDE = 1.5
+MIN_Z = 4.0
+"""Least distance from a sound station; neighbours of other faults reach 4 at amplitudes below a third."""
+
 MIN_POWER = 25.0
 """Non-centrality of a swap (tide against errors) below which the station cannot be tested."""
 
+_LEAST_POWER = (MIN_Z / MAX_AMPLITUDE) ** 2
 _MAX_FOUND = 20
 
 
@@ -95,7 +99,7 @@ def swaps(
         if len(rows) == 2
     }
     pairs = {s: k for s, k in pairs.items() if (hourly.system.incidence[:, k] != 0).any()}
-    bound = max(5.0, sidak(alpha, len(pairs)))
+    bound = max(MIN_Z, sidak(alpha, len(pairs)))
     flow = hourly.flow.copy()
     found: list[Swap] = []
     blind: set[str] | None = None
@@ -107,7 +111,7 @@ def swaps(
         hits = {
             s: (a, z, power)
             for s, (a, z, power) in judged.items()
-            if MIN_AMPLITUDE <= a <= MAX_AMPLITUDE and z >= bound and power >= MIN_POWER
+            if MIN_AMPLITUDE <= a <= MAX_AMPLITUDE and z >= bound and power >= _LEAST_POWER
         }
         if not hits:
             break
