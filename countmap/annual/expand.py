@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -89,15 +91,30 @@ def to_vehicles(
     return out.loc[~unknown], refused
 
 
-def blocks_of(hours: pd.DataFrame, days: pd.DataFrame) -> tuple[list[Block], list[dict[str, Any]]]:
-    """Return the blocks of one station and sense, and the days that give none.
+def day_masks(hours: pd.DataFrame) -> pd.DataFrame:
+    """Return one row for each series and day with complete hours: ``mask`` of them and ``count``.
 
     Parameters
     ----------
     hours : DataFrame
-        ``day`` (days since 1970), ``hour``, ``count``; null counts are missing hours.
-    days : DataFrame
-        ``day``, ``count``; null where the civil day is not complete.
+        ``station_id, sense, day`` (days since 1970), ``hour, count``; null counts are missing.
+    """
+    known = hours.loc[hours["count"].notna(), ["station_id", "sense", "day", "hour", "count"]]
+    known = known.assign(mask=np.left_shift(1, known["hour"].to_numpy(dtype=np.int64)))
+    return known.groupby(["station_id", "sense", "day"], as_index=False)[["mask", "count"]].sum()
+
+
+def blocks_of(
+    days: Mapping[int, float], parts: Mapping[int, tuple[int, float]]
+) -> tuple[list[Block], list[dict[str, Any]]]:
+    """Return the blocks of one station and sense, and the days that give none.
+
+    Parameters
+    ----------
+    days : mapping
+        Day (since 1970) → count of the civil day; NaN where it is not complete.
+    parts : mapping
+        Day → hours present as a bit mask, and their count.
 
     Returns
     -------
@@ -105,28 +122,32 @@ def blocks_of(hours: pd.DataFrame, days: pd.DataFrame) -> tuple[list[Block], lis
         In order of their first day.
     dropped : list of dict
         ``day`` and ``reason``.
+
+    Examples
+    --------
+    >>> found, dropped = blocks_of({100: 2400.0, 101: float("nan")}, {101: (0b111, 90.0)})
+    >>> [(block.kind, block.count) for block in found], dropped
+    ([('day', 2400.0)], [{'day': 101, 'reason': 'only 3 hours'}])
     """
-    whole = days.dropna(subset="count")
     found = [
-        Block("day", ((int(day), ALL_HOURS),), float(count))
-        for day, count in zip(whole["day"], whole["count"], strict=True)
+        Block("day", ((day, ALL_HOURS),), count)
+        for day, count in days.items()
+        if not math.isnan(count)
     ]
-    known = set(whole["day"].to_numpy().tolist())
-    rest = hours[~hours["day"].isin(known)].dropna(subset="count")
-    parts, dropped = [], []
-    for day, cell in rest.groupby("day"):
-        mask = int(np.bitwise_or.reduce(1 << cell["hour"].to_numpy(dtype=np.int64)))
-        total = float(cell["count"].sum())
-        parts.append(Block("day" if mask == ALL_HOURS else "part", ((int(day), mask),), total))
-    for block in _composed(parts):
+    known = {block.first for block in found}
+    rest = [
+        Block("day" if mask == ALL_HOURS else "part", ((day, mask),), count)
+        for day, (mask, count) in parts.items()
+        if day not in known
+    ]
+    dropped: list[dict[str, Any]] = []
+    for block in _composed(rest):
         if block.hours >= PART_HOURS_MIN:
             found.append(block)
         else:
             dropped.append({"day": block.first, "reason": f"only {block.hours} hours"})
-    seen = known | {day for block in found for day, _ in block.cells}
-    listed = {entry["day"] for entry in dropped} | seen
-    empty = set(days["day"].tolist()) | set(hours["day"].tolist())
-    dropped += [{"day": int(d), "reason": "no complete hour"} for d in sorted(empty - listed)]
+    silent = sorted(day for day in days if day not in known and day not in parts)
+    dropped += [{"day": day, "reason": "no complete hour"} for day in silent]
     return sorted(found, key=lambda b: b.cells), dropped
 
 

@@ -9,11 +9,14 @@ import numpy as np
 import pandas as pd
 
 from countmap.annual.expand import ALL_HOURS, Block
+from countmap.annual.intervals import student_multiplier
 from countmap.annual.pool import Pool, block_counts
 
 Array = np.ndarray[Any, np.dtype[np.float64]]
 Indices = np.ndarray[Any, np.dtype[np.intp]]
-YEAR_OF_WEEKS = 364
+YEAR_OF_WEEKS_DAYS = 364
+STAND_IN_DAYS = (0, -7, 7, -14, 14, -21, 21, -28, 28, -35, 35, -42, 42)
+"""Where to look for days on which the permanents were counted: the same weekdays, the nearest first."""
 
 
 @dataclass(frozen=True)
@@ -81,28 +84,48 @@ def level(total: float, share: Array, keep: Any) -> float:
 
     Examples
     --------
-    >>> level(2200.0, np.array([[1.1, 1.2], [0.9, 1.2]]), np.array([True, True]))
+    >>> round(level(2200.0, np.array([[1.1, 1.2], [0.9, 1.2]]), np.array([True, True])), 6)
     1000.0
     """
     return float(total / mean_of_seen(share[keep].T).sum())
 
 
-def left_out(pool: Pool, levels: Array, share: Array, window: tuple[Block, ...], keep: Any) -> Any:
+def precision(cv: float, stations: int, confidence: float = 0.95) -> float:
+    """Return the precision D of a factor group as a share: t(1 − α/2, n − 1) · CV / √n.
+
+    References
+    ----------
+    FHWA, *Traffic Monitoring Guide*: 10 % at 95 % confidence is the usual target.
+
+    Examples
+    --------
+    >>> round(precision(0.10, 7), 4)
+    0.0925
+    """
+    return student_multiplier(confidence, stations - 1) * cv / float(np.sqrt(stations))
+
+
+def left_out(
+    pool: Pool, levels: Array, share: Array, window: tuple[Block, ...], keep: Any
+) -> tuple[Indices, Array]:
     """Estimate every series of the group from the others' shares on the same blocks.
 
     Returns
     -------
     rows : int array
-        The series that were counted. Where nobody was, the same weekdays of the year's other side,
-        52 weeks earlier or later, stand in.
+        The series that were counted. Where fewer than three were, the same weekdays some weeks
+        away stand in, and a window outside the pool's year is first moved into it by 52 weeks.
     errors : array
         ln estimate − ln AADT.
     """
-    counts = block_counts(pool, window)
-    for weeks in (0, -YEAR_OF_WEEKS, YEAR_OF_WEEKS, -2 * YEAR_OF_WEEKS, 2 * YEAR_OF_WEEKS):
+    middle = pool.first + pool.day.shape[1] // 2
+    away = middle - window[0].first
+    years = round(away / YEAR_OF_WEEKS_DAYS) * YEAR_OF_WEEKS_DAYS
+    counts = np.full((len(levels), len(window)), np.nan)
+    for days in STAND_IN_DAYS:
+        counts = block_counts(pool, _moved(window, years + days))
         if np.isfinite(counts[keep]).all(axis=1).sum() >= 3:
             break
-        counts = block_counts(pool, _moved(window, weeks))
     total = counts.sum(axis=1)
     rows, errors = [], []
     for k in np.flatnonzero(keep & (np.nan_to_num(total) > 0)):

@@ -25,9 +25,11 @@ SHIFT_MIN = 0.12
 SHIFT_SCATTERS = 5.0
 """… and how many times the usual change from four weeks to the next four it must be."""
 SHIFT_SIDE_DAYS = 28
+SHIFT_LASTS_DAYS = 56
+"""… and it must be seen to last: what comes at the year's end may be the holidays."""
 DAYS_MIN = 0.5
 """A permanent teaches the others with at least this share of the year."""
-REPAIRED_TRUST = 0.5
+REPAIRED_TRUST = 0.8
 COPY_DAYS_MIN = 28
 
 
@@ -167,7 +169,8 @@ def _shifts(pool: Pool, usable: Mask) -> list[Shift | None]:
         at = _sharpened(against[k], rough, size)
         before, after = against[k, :at], against[k, at:]
         lasting = float(_median(after, axis=0) - _median(before, axis=0))
-        if lasting / size > 0.5:
+        enough = min(np.isfinite(before).sum(), np.isfinite(after).sum()) >= SHIFT_LASTS_DAYS
+        if enough and lasting / size > 0.5:
             found[k] = Shift(at + pool.first, size)
     return found
 

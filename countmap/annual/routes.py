@@ -191,6 +191,8 @@ def by_textbook(work: Work, lessons: Lessons, found: factors.Shares, short: Shor
     half, rule = from_errors(errors, stations, work.settings.level)
     aadt = factors.level(total, share, keep)
     mean = factors.mean_of_seen(share[keep].T)
+    ratio = share[keep].sum(axis=1)
+    ratio = ratio[np.isfinite(ratio)] / mean.sum()
     story = {
         "shares": [
             {"day": b.first, "count": b.count, "share": float(s)}
@@ -198,6 +200,9 @@ def by_textbook(work: Work, lessons: Lessons, found: factors.Shares, short: Shor
         ],
         "shares_of": lessons.year,
         "group": sorted({lessons.pool.series[k][0] for k in np.flatnonzero(keep)}),
+        "group_precision": factors.precision(
+            float(ratio.std(ddof=1)), len(ratio), work.settings.level
+        ),
         "rule": rule,
         "stations_tested": stations,
         "holidays_left_out": [b.first for b in short.blocks if b not in plain],

@@ -6,9 +6,10 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from countmap.annual.expand import Block, blocks_of
+from countmap.annual.expand import Block, blocks_of, day_masks
 from countmap.annual.inputs import Key, Work
 from countmap.annual.pool import date_text, day_number
 
@@ -39,14 +40,11 @@ def collect(work: Work, senses: tuple[str, ...], skip: set[Key]) -> list[Short]:
     That is the wanted year if enough hours lie in it, else the nearest year with enough; days up to
     a month outside the year stay, so that a count over New Year is one count.
     """
-    hours = work.hours[work.hours["sense"].isin(senses)]
-    days = work.days[work.days["sense"].isin(senses)]
-    by_hour = {k: g for k, g in hours.groupby(["station_id", "sense"]) if k not in skip}
-    by_day = {k: g for k, g in days.groupby(["station_id", "sense"]) if k not in skip}
+    days, parts = _by_series(work, senses, skip)
     closed = _closures(work)
     out = []
-    for key in sorted(set(by_hour) | set(by_day)):
-        found, dropped = blocks_of(by_hour.get(key, hours.iloc[:0]), by_day.get(key, days.iloc[:0]))
+    for key in sorted(set(days) | set(parts)):
+        found, dropped = blocks_of(days.get(key, {}), parts.get(key, {}))
         shut = closed.get(key[0], {}) | closed.get("", {})
         open_blocks = [b for b in found if not any(day in shut for day, _ in b.cells)]
         dropped += [
@@ -59,8 +57,33 @@ def collect(work: Work, senses: tuple[str, ...], skip: set[Key]) -> list[Short]:
         dropped += [
             {"day": b.first, "reason": f"not in {year}"} for b in open_blocks if b not in kept
         ]
-        out.append(Short((str(key[0]), str(key[1])), year, tuple(kept), tuple(dropped)))
+        out.append(Short(key, year, tuple(kept), tuple(dropped)))
     return out
+
+
+def _by_series(
+    work: Work, senses: tuple[str, ...], skip: set[Key]
+) -> tuple[dict[Key, dict[int, float]], dict[Key, dict[int, tuple[int, float]]]]:
+    """Return series → day → count, and series → day → (hours present, their count)."""
+    whole: dict[Key, dict[int, float]] = defaultdict(dict)
+    parts: dict[Key, dict[int, tuple[int, float]]] = defaultdict(dict)
+
+    def wanted(frame: pd.DataFrame) -> pd.DataFrame:
+        keep = np.zeros(len(frame), dtype=bool)
+        for sense in senses:
+            known = {station for station, of in skip if of == sense}
+            keep |= (frame["sense"].eq(sense) & ~frame["station_id"].isin(known)).to_numpy()
+        return frame[keep]
+
+    days = wanted(work.days)
+    columns = (days[name].tolist() for name in ("station_id", "sense", "day", "count"))
+    for station, sense, day, count in zip(*columns, strict=True):
+        whole[(station, sense)][day] = count
+    masks = day_masks(wanted(work.hours))
+    columns = (masks[name].tolist() for name in ("station_id", "sense", "day", "mask", "count"))
+    for station, sense, day, mask, count in zip(*columns, strict=True):
+        parts[(station, sense)][day] = (mask, count)
+    return whole, parts
 
 
 def _base_year(blocks: list[Block], wanted: int, min_hours: int) -> int:
