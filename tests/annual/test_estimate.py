@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 
-import made_counts
+import made_town_counts
 import numpy as np
 import pandas as pd
 import pytest
@@ -16,7 +16,7 @@ from countmap.annual.estimate import AnnualInputs, AnnualSettings, estimate
 
 @pytest.fixture(scope="module")
 def made():
-    return made_counts.town(4, shorts=8)
+    return made_town_counts.town(4, shorts=8)
 
 
 @pytest.fixture(scope="module")
@@ -52,7 +52,7 @@ def test_intervals_cover_and_errors_are_smaller_than_the_textbook_s():
     """Known truth, 2 × 40 week-long counts; tests/bench/bench_annual_town.py runs more."""
     inside, matched, textbook = [], [], []
     for seed in range(2):
-        made = made_counts.town(seed)
+        made = made_town_counts.town(seed)
         both = rows(estimate(made.inputs)).loc[lambda r: r["status"] == "estimated"]
         truth = made.truth[both.index]
         inside.append((both["lower"] <= truth) & (truth <= both["upper"]))

@@ -2,7 +2,7 @@
 
     python tests/bench/bench_annual_town.py 12
 
-prints, pooled over so many seeds of tests/made_counts.py (10 permanents, 40 short counts each), the
+prints, pooled over so many seeds of tests/made_town_counts.py (10 permanents, 40 short counts each), the
 mean absolute log error, the cover of 95 % intervals and their mean width on the log scale.
 """
 
@@ -17,7 +17,7 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
-import made_counts
+import made_town_counts
 
 from countmap.annual.estimate import estimate
 
@@ -27,7 +27,7 @@ def main(seeds):
     parts = []
     for days in (2, 7):
         for seed in range(seeds):
-            made = made_counts.town(seed, days=days)
+            made = made_town_counts.town(seed, days=days)
             for method in ("matched", "textbook"):
                 settings = replace(made.inputs.settings, method=method)
                 annual = estimate(replace(made.inputs, settings=settings)).annual
