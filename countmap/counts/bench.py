@@ -127,7 +127,7 @@ def build(  # noqa: PLR0917  # the frames of checks.run in their order
         minutes,
         expected,
         kind,
-        _usual(count, record, kind),
+        hour_means(count, record * 3 + kind),
         free | _declared(records, day, days),
         full,
         total,
@@ -225,11 +225,8 @@ def _described(records: pd.DataFrame, stations: pd.DataFrame, links: pd.DataFram
     )
 
 
-def _usual(
-    count: NDArray[np.float64], record: NDArray[np.int64], kind: NDArray[np.int8]
-) -> NDArray[np.float64]:
-    """Return for each day the mean of each hour over the record's days of the same type."""
-    code = record * 3 + kind
+def hour_means(count: NDArray[np.float64], code: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return for each row the mean of each hour over the rows of the same code; NaN: none there."""
     size = int(code.max()) + 1 if len(code) else 0
     there = ~np.isnan(count)
     filled = np.where(there, count, 0.0)

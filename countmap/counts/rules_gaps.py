@@ -7,13 +7,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from countmap.counts.bench import Bench, runs
+from countmap.counts.bench import Bench, hour_means, runs
 from countmap.counts.rules import Finding, Numbers, rule, span
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 _TMG = "[S] FHWA Traffic Monitoring Guide, App. J (monthly volume of permanent stations)"
+# A quiet day carries this share of the mean day or more (set for this project).
+LEAST = 0.3
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 
@@ -37,7 +39,9 @@ def zero_run(bench: Bench, numbers: Numbers) -> list[Finding]:
     # An hour that clocks skip neither feeds nor breaks a run.
     found = runs((flat == 0) | ~hour_exists, breaks)
     limit = -np.log(numbers["chance"])
-    rough = np.concatenate([[0], np.cumsum(np.nan_to_num(bench.usual).ravel())])
+    # A day type of which the run holds every day looks empty: then the other days speak for it.
+    likely = np.fmax(bench.usual, LEAST * hour_means(bench.count, bench.record))
+    rough = np.concatenate([[0], np.cumsum(np.nan_to_num(likely).ravel())])
     zeros = np.concatenate([[0], np.cumsum(flat == 0)])
     length = zeros[found[:, 1]] - zeros[found[:, 0]] if len(found) else np.empty(0)
     mass = rough[found[:, 1]] - rough[found[:, 0]] if len(found) else np.empty(0)
@@ -97,8 +101,7 @@ def _quietest(
         if len(chosen):
             means.append(_column_means(bench.count[chosen]))
     if not means:
-        # No day of this type or a quieter one: a Sunday carries about a third of a weekday or more.
-        return _column_means(bench.count[rows]) * 0.3
+        return _column_means(bench.count[rows]) * LEAST
     return np.fmin.reduce(means)
 
 

@@ -131,7 +131,7 @@ def lane_maximum(bench: Bench, numbers: Numbers) -> list[Finding]:
 @rule(
     "day_off",
     "[O] Montana practice (Sustainability 17/21/9896): 20 %, 19 h; [D] the test beside it",
-    {"share": 0.2, "hours": 19, "z": 5.0},
+    {"share": 0.2, "hours": 19, "z": 6.0},
 )
 def day_off(bench: Bench, numbers: Numbers) -> list[Finding]:
     """Find a day more than 20 % from the mean of that weekday in its month, 19 hours or more present.

@@ -9,9 +9,46 @@ import pandas as pd
 
 from countmap import tables
 
-HOLIDAYS = ("2025-01-01", "2025-04-18", "2025-04-21", "2025-05-01", "2025-10-03", "2025-12-25", "2025-12-26")
-WEEKDAY = np.array([8, 5, 4, 5, 12, 30, 70, 120, 105, 80, 75, 78, 82, 80, 85, 100, 120, 125, 95, 65, 45, 32, 22, 14])
-WEEKEND = np.array([18, 13, 9, 6, 6, 8, 14, 24, 40, 58, 70, 78, 80, 78, 80, 80, 78, 76, 66, 52, 40, 32, 26, 20])
+HOLIDAYS = (
+    "2025-01-01",
+    "2025-04-18",
+    "2025-04-21",
+    "2025-05-01",
+    "2025-10-03",
+    "2025-12-25",
+    "2025-12-26",
+)
+WEEKDAY = np.array(
+    [
+        8,
+        5,
+        4,
+        5,
+        12,
+        30,
+        70,
+        120,
+        105,
+        80,
+        75,
+        78,
+        82,
+        80,
+        85,
+        100,
+        120,
+        125,
+        95,
+        65,
+        45,
+        32,
+        22,
+        14,
+    ]
+)
+WEEKEND = np.array(
+    [18, 13, 9, 6, 6, 8, 14, 24, 40, 58, 70, 78, 80, 78, 80, 80, 78, 76, 66, 52, 40, 32, 26, 20]
+)
 DAYS = pd.date_range("2025-01-01", "2025-12-31", freq="D")
 
 
@@ -28,7 +65,7 @@ class Town:
 def town(seed, *, permanent=10, short=40, weeks=(1, 2)):
     """Return a town without a fault; volumes run from 25 to 20,000 vehicles a day and sense."""
     rng = np.random.default_rng(seed)
-    season = 1 + 0.12 * np.sin(2 * np.pi * (DAYS.dayofyear.to_numpy() - 100) / 365)
+    season = 1 + 0.12 * np.sin(2 * np.pi * (DAYS.day_of_year.to_numpy() - 100) / 365)
     weather = np.exp(rng.normal(0, 0.05, len(DAYS)))
     free = DAYS.isin(pd.DatetimeIndex(HOLIDAYS))
     level = np.where(DAYS.day_of_week == 6, 0.62, np.where(DAYS.day_of_week == 5, 0.78, 1.0))
@@ -60,7 +97,9 @@ def _stay(rng, weeks):
 def _rates(volume, level, weekend, tide):
     hour = np.arange(24)
     bend = 1 + tide * (np.exp(-((hour - 7.5) ** 2) / 4) - np.exp(-((hour - 17) ** 2) / 5))
-    shape = np.where(weekend[:, None], WEEKEND / WEEKEND.sum(), WEEKDAY * bend / (WEEKDAY * bend).sum())
+    shape = np.where(
+        weekend[:, None], WEEKEND / WEEKEND.sum(), WEEKDAY * bend / (WEEKDAY * bend).sum()
+    )
     return volume * level[:, None] * shape
 
 
@@ -84,10 +123,11 @@ def finished(cells, stations):
     )
     key = ["station_id", "sense", "date"]
     days = hours.groupby(key, as_index=False).agg(
-        count=("count", lambda c: c.sum(skipna=False)),
+        count=("count", "sum"),
         minutes=("minutes", "sum"),
         minutes_expected=("minutes_expected", "sum"),
     )
+    days["count"] = days["count"].where(days["minutes"] == 1440)
     days["quantity"] = "vehicles"
     start = cells["date"] + pd.to_timedelta(cells["hour"], unit="h") - pd.Timedelta(hours=1)
     periods = cells[["station_id", "sense", "count"]].assign(
