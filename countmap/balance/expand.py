@@ -196,7 +196,7 @@ def _vertices(
     cluster = at.map(name["cluster"]).where(plain, "").fillna("")
     kind = at.map(name["kind"]).where(plain, "bend").fillna("bend")
     kind = kind.mask(keys.eq(""), "ground")
-    link = keys.map(inner).fillna("")
+    link = keys.map(inner).astype("str").fillna("")
     number = np.arange(len(keys)) + (0 if len(keys) and keys.iloc[0] == "" else 1)
     return pd.DataFrame({"cluster": cluster, "kind": kind, "link_id": link, "number": number})
 
