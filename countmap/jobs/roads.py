@@ -33,11 +33,9 @@ def read(file: Path, *, layer: str = "", crs: str = "") -> gpd.GeoDataFrame:
 
     Raises
     ------
-    NotFound, InvalidInput
-        No such file; not a road file that can be read.
+    InvalidInput
+        Not a road file that can be read.
     """
-    if not file.exists():
-        raise NotFound(f"{file}: there is no such file")
     if file.is_dir():
         return gmns.read(file, crs=crs)
     if file.name.lower().endswith(OSM_SUFFIXES):
@@ -58,9 +56,13 @@ def import_(
 
     Raises
     ------
+    NotFound
+        No such file.
     Conflict
         There is a network already and ``replace`` was not asked for.
     """
+    if not file.exists():
+        raise NotFound(f"{file}: there is no such file")
     old = None
     if len(ws.register.frame("links")):
         if not replace:

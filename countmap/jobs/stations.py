@@ -143,13 +143,13 @@ def _decide(ws: Workspace, kind: str, station: pd.DataFrame, reason: str) -> Doc
 
 def _to_degrees(frame: pd.DataFrame, crs: str, file: Path) -> pd.DataFrame:
     """Return the stations with lon and lat, from x and y where the file has those instead."""
-    projected = {"x", "y"} <= set(frame.columns)
-    degrees = {"lon", "lat"} <= set(frame.columns)
-    if degrees:
+
+    def given(*names: str) -> bool:
+        return all(name in frame and bool(frame[name].notna().any()) for name in names)
+
+    if given("lon", "lat") or (given("link_id") and not given("x", "y")):
         return frame
-    if not projected and "link_id" in frame.columns:
-        return frame
-    if not projected:
+    if not given("x", "y"):
         raise InvalidInput(
             f"{file.name}: stations need lon and lat, x and y with --crs, or link_id"
         )
