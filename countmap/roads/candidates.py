@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from countmap.roads.graph import Roads
 
 NEAR_NODE_M = 2.0
+ROUNDING_M = 0.01
+"""Degrees with seven decimals, and projections, are good to a centimetre."""
 SURE_NEARER_M = 5.0
 """A link that is nearer by more than this is the one the position speaks for."""
 
@@ -105,7 +107,7 @@ def search(
             "name": name,
             "distance_m": distance,
             "offset_m": foot,
-            "beyond": (foot <= 0.0) | (foot >= length),
+            "beyond": (foot <= ROUNDING_M) | (foot >= length - ROUNDING_M),
             "alike": similarities(mine["road"], name),
             "end": near_end(roads, link, foot, length),
         }

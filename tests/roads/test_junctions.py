@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 import pytest
 from made_roads import double_dual_crossing, dual_crossing, net, node_at, roundabout
@@ -248,3 +249,26 @@ def test_bearings_meet_a_hand_drawn_star():
     assert found["link_id"].tolist() == ["a", "b", "c"]
     assert found["bearing_deg"].round(3).tolist() == [36.87, 126.87, 270.0]
     assert found["end"].tolist() == ["from", "to", "from"]
+
+
+def test_the_long_way_round_a_ring_is_inside():
+    ring = {"allowed": "with", "roundabout": True}
+    turn = np.radians(np.linspace(0, 360, 37))
+    around = [(30 * np.cos(t), 30 * np.sin(t)) for t in turn]
+    roads = net(
+        short=(around[:7], ring),
+        long=([*around[6:-1], around[0]], ring),
+        east=[around[0], (200, 0)],
+        north=[around[6], (100, 170)],
+    )
+    assert inside(roads, junctions(roads)) == {"short", "long"}
+
+
+def test_a_small_loop_at_a_junction_is_a_leg():
+    roads = net(
+        a=[(0, 0), (90, 0)], b=[(0, 0), (-90, 0)], loop=[(0, 0), (5, 5), (0, 7), (-5, 5), (0, 0)]
+    )
+    table = junctions(roads)
+    assert inside(roads, table) == set()
+    found = legs(roads, table)
+    assert found.loc[found["link_id"] == "loop", "end"].tolist() == ["from", "to"]

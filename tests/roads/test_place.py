@@ -154,9 +154,9 @@ def test_a_station_on_a_junction_is_warned():
 
 
 def test_two_links_that_meet_at_a_bend_do_not_compete():
-    roads = net(a=[(0, 0), (100, 0)], b=[(100, 0), (200, 10)])
-    done = place(roads, at(roads, (100, 0)))
-    assert done.placed["link_id"].tolist() == ["a"]
+    roads = net(a=[(0, 0), (100, 0)], b=[(100, 0), (100, 200)])
+    done = place(roads, at(roads, (100, 0), (98.8, 1), (99, 1.2)))
+    assert done.placed["link_id"].tolist() == ["a", "a", "b"]
     assert done.notes == []
 
 

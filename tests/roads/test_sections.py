@@ -144,3 +144,9 @@ def test_links_that_run_the_same_way_are_no_pair():
     one_way = {"allowed": "with", "name": "Bank Road"}
     roads = net(a=([(0, 0), (300, 0)], one_way), b=([(0, 9), (300, 9)], one_way))
     assert propose_pairs(roads).empty
+
+
+def test_links_that_part_at_an_angle_are_no_pair():
+    one_way = {"allowed": "with", "name": "Bank Road"}
+    roads = net(a=([(0, 0), (60, 0)], one_way), b=([(60, 10), (25, 40)], one_way))
+    assert propose_pairs(roads).empty
