@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from countmap.errors import Conflict, NotFound
+from countmap.errors import Conflict, InvalidInput, NotFound
 from countmap.store import migrations, schema
 from countmap.store.schema import STORED, quoted
 from countmap.store.verify import check
@@ -24,10 +24,22 @@ BUSY_S = 30.0
 
 
 def connect(path: Path) -> sqlite3.Connection:
-    """Open a register's file: WAL, every commit synced, foreign keys on, no implicit transactions."""
+    """Open a register's file: every commit synced, foreign keys on, no implicit transactions.
+
+    Raises
+    ------
+    InvalidInput
+        If SQLite cannot read the file.
+    """
     connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
-    connection.execute("PRAGMA synchronous = FULL")
-    connection.execute("PRAGMA foreign_keys = ON")
+    try:
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA foreign_keys = ON")
+    except sqlite3.DatabaseError as error:
+        connection.close()
+        raise InvalidInput(
+            f"{path} is not a countmap register ({error}); restore it from a backup"
+        ) from error
     return connection
 
 
@@ -107,7 +119,8 @@ class Register:
         Raises
         ------
         Conflict
-            If another process is writing for longer than 30 s, or the rows would not fit together.
+            If another process is writing for longer than 30 s, the rows would not fit together, or
+            the disk is full or read-only.
         """
         from countmap.store.writing import Writing
 
@@ -116,9 +129,11 @@ class Register:
             try:
                 yield Writing(connection, self.path.parent)
                 _commit(connection)
-            except BaseException:
+            except BaseException as error:
                 if connection.in_transaction:
                     connection.execute("ROLLBACK")
+                if isinstance(error, sqlite3.Error):
+                    raise Conflict(f"{self.path.name}: {error}; nothing was changed") from error
                 raise
 
     def undo(self, decision_id: int) -> int:
@@ -204,9 +219,11 @@ def _begin(connection: sqlite3.Connection, path: Path) -> None:
     try:
         connection.execute("BEGIN IMMEDIATE")
     except sqlite3.OperationalError as error:
-        raise Conflict(
-            f"{path.name} is being written by another process ({error}); try again when it is done"
-        ) from error
+        if error.sqlite_errorcode == sqlite3.SQLITE_BUSY:
+            why = "is being written by another process; try again when it is done"
+        else:
+            why = f"cannot be written ({error})"
+        raise Conflict(f"{path.name} {why}") from error
 
 
 def _commit(connection: sqlite3.Connection) -> None:

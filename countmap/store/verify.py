@@ -39,7 +39,9 @@ def check(register: Register, blocks: Blocks) -> list[Finding]:
                 *_of_references(connection),
                 *_of_blocks(connection, blocks),
             ]
-    except (sqlite3.DatabaseError, CountmapError) as error:
+    except CountmapError as error:
+        return [_finding("file", register.path.name, str(error))]
+    except sqlite3.DatabaseError as error:
         return [_finding("file", register.path.name, f"{error}; restore it from a backup")]
 
 

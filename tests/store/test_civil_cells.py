@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+
 import made_store
 import numpy as np
 import pandas as pd
@@ -10,14 +12,20 @@ import pytest
 from countmap import tables
 from countmap.errors import NotFound
 from countmap.store import queries
+from countmap.workspace import open_workspace
 
 NULL = None
 WINTER_DAY = "2025-01-14T23:00"  # midnight of 15 January in Berlin
 
 
+@pytest.fixture(scope="module")
+def template(tmp_path_factory):
+    return made_store.workspace(tmp_path_factory.mktemp("template") / "w", with_roads=False).path
+
+
 @pytest.fixture
-def ws(tmp_path):
-    return made_store.workspace(tmp_path / "w")
+def ws(tmp_path, template):
+    return open_workspace(shutil.copytree(template, tmp_path / "w"))
 
 
 def plain(values):

@@ -213,10 +213,23 @@ def test_only_one_transaction_writes(tmp_path, monkeypatch):
     ws = made_store.workspace(tmp_path / "w")
     with (
         ws.register.transaction(),
-        pytest.raises(Conflict, match="register.gpkg is being written by another process"),
+        pytest.raises(
+            Conflict,
+            match="^register.gpkg is being written by another process; try again when it is done$",
+        ),
         ws.register.transaction(),
     ):
         pass
+
+
+def test_a_full_disk_is_one_line_and_nothing_is_changed(tmp_path):
+    ws = made_store.workspace(tmp_path / "w")
+    many = pd.DataFrame({"station_id": [f"T{i:05d}" for i in range(5000)], "name": "x" * 100})
+    with pytest.raises(Conflict) as caught, ws.register.transaction() as writing:
+        writing.connection.execute("PRAGMA max_page_count = 100")
+        writing.put("stations", many)
+    assert str(caught.value) == "register.gpkg: database or disk is full; nothing was changed"
+    assert len(ws.register.frame("stations")) == 3
 
 
 def test_links_in_another_crs_are_projected(tmp_path):
