@@ -140,31 +140,25 @@ def day_off(bench: Bench, numbers: Numbers) -> list[Finding]:
     taken off first. A day then stands out if it is still beyond 20 % and ``z`` times the station's
     own spread; the others beyond 20 % are one note a station.
     """
-    ratio, error = _day_ratios(bench, numbers["hours"])
-    own = ratio - _common(bench, ratio)
+    # A day that stands out must not spoil the mean of its neighbours: a second look leaves it out.
+    first = _day_ratios(bench, numbers["hours"], bench.declared)
+    spoilt = bench.declared | _stands_out(bench, *first, numbers)
+    ratio, own, error = _day_ratios(bench, numbers["hours"], spoilt)
+    alone = _stands_out(bench, ratio, own, error, numbers) & ~bench.declared
     findings = []
-    low, high = np.log(1 - numbers["share"]), np.log(1 + numbers["share"])
     for record, rows in bench.slices():
-        r, o = ratio[rows], own[rows]
-        if not np.isfinite(r).any():
-            continue
-        with np.errstate(invalid="ignore"):
-            beyond = ((r < low) | (r > high)) & np.isfinite(r)
-            spread = np.maximum(1.4826 * np.nanmedian(np.abs(o - np.nanmedian(o))), error[rows])
-            alone = ((o < low) | (o > high)) & (np.abs(o) > numbers["z"] * spread)
-        stands_out = beyond & alone & ~bench.declared[rows]
-        days = bench.day[rows]
+        days, r = bench.day[rows], ratio[rows]
         gap = np.concatenate([[True], np.diff(days).astype(int) != 1])
-        for a, b in runs(stands_out, gap):
+        for a, b in runs(alone[rows], gap):
             many = f"{b - a} days are" if b - a > 1 else "the day is"
-            mean, other = np.exp(r[a:b].mean()) - 1, np.exp((r - o)[a:b].mean()) - 1
+            mean, other = np.exp(r[a:b].mean()) - 1, np.exp((r - own[rows])[a:b].mean()) - 1
             why = (
                 f"{many} {mean:+.0%} from the mean of that weekday in its month, where the stations"
                 f" in the middle are {other:+.0%}"
             )
             when = span(days[a], days[b - 1])
             findings.append(Finding(*bench.name(record), *when, "warn", why))
-        rest = np.flatnonzero(beyond & ~stands_out)
+        rest = np.flatnonzero(_beyond(r, numbers) & ~alone[rows])
         if len(rest):
             why = (
                 f"{len(rest)} of {int(np.isfinite(r).sum())} days are more than"
@@ -176,19 +170,49 @@ def day_off(bench: Bench, numbers: Numbers) -> list[Finding]:
     return findings
 
 
-def _day_ratios(bench: Bench, hours: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return ln(day / mean of the other days of its weekday and month) and its Poisson error."""
+def _beyond(ratio: NDArray[np.float64], numbers: Numbers) -> NDArray[np.bool_]:
+    low, high = np.log(1 - numbers["share"]), np.log(1 + numbers["share"])
+    with np.errstate(invalid="ignore"):
+        return np.asarray((ratio < low) | (ratio > high))
+
+
+def _stands_out(
+    bench: Bench,
+    ratio: NDArray[np.float64],
+    own: NDArray[np.float64],
+    error: NDArray[np.float64],
+    numbers: Numbers,
+) -> NDArray[np.bool_]:
+    """Return the days beyond the limit, also without what is common, and beyond their spread."""
+    out = _beyond(ratio, numbers) & _beyond(own, numbers)
+    for _, rows in bench.slices():
+        if out[rows].any():
+            o = own[rows]
+            spread = 1.4826 * np.nanmedian(np.abs(o - np.nanmedian(o)))
+            with np.errstate(invalid="ignore"):
+                out[rows] &= np.abs(o) > numbers["z"] * np.maximum(spread, error[rows])
+    return out
+
+
+def _day_ratios(
+    bench: Bench, hours: float, left_out: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return ln(day / mean of the other days of its weekday and month), the same without what is
+    common to the stations that day, and its Poisson error; ``left_out`` days enter no mean.
+    """
     month = bench.day.astype("M8[M]").astype(int)
     weekday = (bench.day.astype(int) + 3) % 7
     code = (bench.record * 100_000 + month) * 7 + weekday
     _, group = np.unique(code, return_inverse=True)
     there = ~np.isnan(bench.count)
+    used = there & ~left_out[:, None]
     filled = np.where(there, bench.count, 0.0)
     expected, observed = np.zeros(len(group)), np.zeros(len(group))
     others = np.full(len(group), np.inf)
     for hour in range(24):
-        n = np.bincount(group, weights=there[:, hour])[group] - there[:, hour]
-        total = np.bincount(group, weights=filled[:, hour])[group] - filled[:, hour]
+        n = np.bincount(group, weights=used[:, hour])[group] - used[:, hour]
+        own = filled[:, hour] * used[:, hour]
+        total = np.bincount(group, weights=own)[group] - own
         use = there[:, hour] & (n >= 2)
         expected[use] += total[use] / n[use]
         observed[use] += filled[use, hour]
@@ -198,7 +222,7 @@ def _day_ratios(bench: Bench, hours: float) -> tuple[NDArray[np.float64], NDArra
     # Half a vehicle keeps the logarithm of an empty day finite.
     ratio[judged] = np.log((observed[judged] + 0.5) / (expected[judged] + 0.5))
     error = np.sqrt((1 + 1 / others) / np.maximum(np.minimum(expected, observed + 1), 1))
-    return ratio, error
+    return ratio, ratio - _common(bench, ratio), error
 
 
 def _common(bench: Bench, ratio: NDArray[np.float64]) -> NDArray[np.float64]:
