@@ -58,10 +58,16 @@
     return items;
   }
 
-  const block = (title, items) => (items.length ? [el("section", {}, el("h3", {}, title), el("ul", {}, items))] : []);
+  const block = (title, items) => (items.length ? [el("section", {}, el("h2", {}, title), el("ul", {}, items))] : []);
 
-  /** Fill the key for this view and zoom. */
-  countmap.legend = (model, view, zoom, ink) => {
+  /** What only a closer look shows, in words. */
+  function closer({ sketch, hidden }) {
+    const parts = [sketch ? "fringe and cut of small roads" : "", hidden ? countmap.many(hidden, "more station") : ""].filter(Boolean);
+    return parts.length ? [el("p", { class: "closer" }, `Closer in: ${parts.join(", ")}.`)] : [];
+  }
+
+  /** Fill the key for this view and zoom; `seen` says what the drawing left out. */
+  countmap.legend = (model, view, zoom, ink, seen) => {
     const body = countmap.byId("key-body");
     countmap.clear(body);
     const year = model.head.year;
@@ -72,7 +78,7 @@
       next: () => [block("Roads", [row(hollow(ink), "no figure, or none sure to ± 30 %"), row(sample(14, stroke(7, 2, { stroke: ink.faint })), "sure enough")]),
         model.due.rows ? block("Places", [row(mark(svg("rect", { x: 3, y: 3, width: 20, height: 20, fill: "none", stroke: ink.accent, "stroke-width": 2 }), svg("text", { x: 13, y: 18, "text-anchor": "middle", fill: ink.accent, class: "strong" }, "1")), "due, in order")]) : []],
     }[view]();
-    body.append(...parts.flat(), ...block("Stations", marks(ink, view)));
+    body.append(...parts.flat(), ...block("Stations", marks(ink, view)), ...closer(seen));
   };
 
   /** A ladder bar as long as the distance between two crosses. */

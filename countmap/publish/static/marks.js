@@ -6,6 +6,7 @@
   const TAU = 2 * Math.PI;
   const BUTTONS = 120;
   const LABELS = 36;
+  const CROWD = 150;   // stations without room; beyond this their dots would hide the roads
   const FONT = "14px system-ui, sans-serif";
 
   /** Keeps what is drawn from covering what was drawn before. */
@@ -121,7 +122,7 @@
     const tray = countmap.el("div", { class: "stations leaflet-zoom-hide", role: "group", "aria-label": "Stations on the map; arrow keys move between them" });
     map.getPane("stations").append(tray);
     const buttons = new Map();
-    let shown = [];
+    let shown = [], hidden = 0;
 
     function drawScreenlines(ctx, frame, ink, room) {
       for (let row = 0; row < screenlines.rows; row += 1) {
@@ -190,6 +191,7 @@
     function drawStations(ctx, frame, ink, room) {
       const size = frame.zoom < 12 ? 4 : 5.5;
       const quiet = state.view === "next" || state.view === "disagree";
+      const reach = order.length > 400 && frame.zoom < 12 ? 15 : 9;
       const placed = [], crowded = [];
       const held = document.activeElement && tray.contains(document.activeElement) ? Number(document.activeElement.dataset.row) : -1;
       const first = held >= 0 ? [held, ...order] : order;
@@ -199,12 +201,13 @@
         seen.add(row);
         const [x, y] = [frame.x(model.stationX[row]), frame.y(model.stationY[row])];
         if (x < 0 || y < 0 || x > frame.width || y > frame.height) continue;
-        if (placed.length < 400 && room.take(x - 9, y - 9, x + 9, y + 9)) placed.push({ row, x, y });
+        if (placed.length < 400 && room.take(x - reach, y - reach, x + reach, y + reach)) placed.push({ row, x, y });
         else crowded.push({ row, x, y });
       }
       ctx.fillStyle = ink.text;
       ctx.beginPath();
-      for (const { x, y } of crowded) { ctx.moveTo(x + 1.5, y); ctx.arc(x, y, 1.5, 0, TAU); }
+      hidden = crowded.length > CROWD ? crowded.length : 0;
+      for (const { x, y } of hidden ? [] : crowded) { ctx.moveTo(x + 1.5, y); ctx.arc(x, y, 1.5, 0, TAU); }
       ctx.fill();
       for (const { row, x, y } of placed) station(ctx, ink, x, y, stations.kind[row] === "permanent", state.view === "next" ? size - 1.5 : size);
       for (const { row, x, y } of placed) {
@@ -288,7 +291,9 @@
       let count = 0;
       for (const row of byFlow) {
         if (count >= LABELS) return;
-        if (!countmap.inSight(frame, model.shape.box, row)) continue;
+        const { box } = model.shape;
+        if (Math.max(box[row * 4 + 2] - box[row * 4], box[row * 4 + 3] - box[row * 4 + 1]) * frame.scale < 24) continue;
+        if (!countmap.inSight(frame, box, row)) continue;
         const middle = countmap.middle(model.shape, row);
         const length = middle.total * frame.scale;
         const figure = state.view === "traffic" ? countmap.figure(links.figure[row]) : countmap.percent(model.number(links, "rel", row));
@@ -319,6 +324,7 @@
 
     return {
       tray,
+      hidden: () => hidden,
       button: (row) => buttons.get(row),
       duePlace,
       draw(ctx, frame, ink) {

@@ -121,6 +121,13 @@
     return { x: x[start[row]], y: y[start[row]], angle: 0, total };
   };
 
+  /** The middling extent of a link, world units: how closely the network is meshed. */
+  function middling(box) {
+    const sizes = [];
+    for (let k = 0; k < box.length; k += 4) sizes.push(Math.max(box[k + 2] - box[k], box[k + 3] - box[k + 1]));
+    return sizes.sort((a, b) => a - b)[sizes.length >> 1] || 0;
+  }
+
   const group = (keys) => {
     const rows = new Map();
     keys.forEach((key, row) => { if (rows.has(key)) rows.get(key).push(row); else rows.set(key, [row]); });
@@ -142,7 +149,9 @@
       stationX: stations.lon.map(worldX), stationY: stations.lat.map(worldY),
       junctionX: junctions.lon.map(worldX), junctionY: junctions.lat.map(worldY),
     };
-    model.grid = new Grid(model.shape);
+    let grid = null;
+    model.nearest = (x, y, reach) => (grid = grid || new Grid(model.shape)).nearest(x, y, reach);
+    model.size = middling(model.shape.box);
     model.most = links.figure.reduce((most, value) => (value > most ? value : most), 1);
     model.named = (row) => stations.name[row] || stations.station_id[row];
     model.road = (row) => links.name[row] || `Link ${links.link_id[row]}`;

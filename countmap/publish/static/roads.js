@@ -4,10 +4,14 @@
 (() => {
   const { scale } = countmap;
   const POOR = 0.3;
+  const MESH = 16;   // pixels: links closer than this are drawn as a sketch
+  const LARGE = 3;   // pixels: bands that keep their fringe and cut in the sketch
 
-  /** Sort the links into groups that share a stroke, for this view and zoom. */
+  /** Sort the links into groups that share a stroke, for this view and zoom. Seen from afar a dense network
+      is a sketch: thin bands lose fringe and cut, which nobody could read there, and the large ones stand out. */
   function groups(model, view, zoom) {
     const { links, most } = model;
+    const sketch = model.size * 2 ** zoom < MESH;
     const fringes = new Map(), bands = new Map();
     const put = (map, key, make, row) => { let g = map.get(key); if (!g) map.set(key, (g = make())); g.rows.push(row); };
     for (let row = 0; row < links.rows; row += 1) {
@@ -15,29 +19,31 @@
       const bare = Number.isNaN(flow) || status === "unobservable";
       if (bare) {
         put(bands, "hair", () => ({ order: 0, width: 1, status: "unobservable", shade: 0, rows: [] }), row);
-        if (view === "next") put(fringes, "poor", () => ({ width: 7, hollow: true, rows: [] }), row);
+        if (view === "next") put(fringes, "poor", () => ({ width: sketch ? 3 : 7, hollow: true, rows: [] }), row);
         continue;
       }
       const known = !Number.isNaN(rel);
       if (view === "sure") {
-        const half = known ? Math.round(scale.doubt(rel, zoom) * 2) / 2 : 7;
-        put(fringes, `${known}${half}`, () => ({ width: half * 2 + 2, hollow: !known, rows: [] }), row);
-        if (known) put(bands, status, () => ({ order: 2, width: 2.4, status, shade: 1, rows: [] }), row);
+        const half = (known ? Math.round(scale.doubt(rel, zoom) * 2) / 2 : 7) * (sketch ? 0.35 : 1);
+        put(fringes, `${known}${half}`, () => ({ width: half * 2 + (sketch ? 0 : 2), hollow: !known, rows: [] }), row);
+        if (known) put(bands, status, () => ({ order: 2, width: sketch ? 1 : 2.4, status, shade: 1, rows: [] }), row);
         continue;
       }
       const width = Math.round(scale.width(flow, most, zoom) * 2) / 2;
       if (view === "next") {
         const poor = !known || rel > POOR;
-        if (poor) put(fringes, "poor", () => ({ width: 7, hollow: true, rows: [] }), row);
+        if (poor) put(fringes, "poor", () => ({ width: sketch ? 3 : 7, hollow: true, rows: [] }), row);
         else put(bands, "pale", () => ({ order: 1, width: 2, status: "measured", shade: 0, faint: true, rows: [] }), row);
         continue;
       }
       const faint = view === "disagree";
-      if (known && !faint) {
+      const plain = sketch && width < LARGE;
+      if (known && !faint && !plain) {
         const reach = Math.round((width + 2 * scale.fringe(rel, zoom)) * 2) / 2;
         put(fringes, reach, () => ({ width: reach, rows: [] }), row);
       }
-      put(bands, `${status}${width}`, () => ({ order: width, width, status, shade: Math.sqrt(flow / most), faint, rows: [] }), row);
+      const cut = plain ? "measured" : status;
+      put(bands, `${cut}${width}`, () => ({ order: width, width, status: cut, shade: Math.sqrt(flow / most), faint, rows: [] }), row);
     }
     return {
       fringes: [...fringes.values()].sort((a, b) => a.width - b.width),
@@ -98,6 +104,7 @@
     let key = "", sorted = null;
     return {
       crosses: null,
+      sketch: (zoom) => model.size * 2 ** zoom < MESH,
       draw(ctx, frame, state, ink) {
         this.crosses = crosses(ctx, frame, map, ink);
         const wanted = `${state.view} ${frame.zoom}`;
@@ -113,7 +120,7 @@
         for (const fringe of sorted.fringes) {
           if (!fringe.hollow) continue;
           ctx.strokeStyle = ink.paper;
-          ctx.lineWidth = Math.max(1, fringe.width - 2.4);
+          ctx.lineWidth = Math.max(0.6, fringe.width - 2.4);
           strokeRows(ctx, frame, model.shape, fringe.rows);
         }
         for (const band of sorted.bands) {

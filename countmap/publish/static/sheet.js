@@ -50,7 +50,7 @@
       panes(map);
       const all = (this.all = bounds(model));
       this.inks = countmap.inks();
-      countmap.legend(model, state.view, 12, this.inks);
+      countmap.legend(model, state.view, 12, this.inks, {});
       if (innerWidth < 720) byId("key").open = false;
       this.fit();
       this.roads = countmap.roads(model, map);
@@ -103,7 +103,8 @@
     /** The key and the scale bar follow the zoom. */
     ground() {
       if (this.roads.crosses) countmap.scalebar(this.roads.crosses);
-      countmap.legend(this.model, this.state.view, this.map.getZoom(), this.inks);
+      const zoom = this.map.getZoom();
+      countmap.legend(this.model, this.state.view, zoom, this.inks, { sketch: this.roads.sketch(zoom), hidden: this.marks.hidden() });
     }
 
     redraw() {
@@ -249,7 +250,7 @@
 
     linkAt(event) {
       const world = this.map.project(event.latlng, 0);
-      const found = this.model.grid.nearest(world.x, world.y, 12 / 2 ** this.map.getZoom());
+      const found = this.model.nearest(world.x, world.y, 12 / 2 ** this.map.getZoom());
       return found ? found.link : -1;
     }
 

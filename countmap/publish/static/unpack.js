@@ -13,12 +13,12 @@
   function varints(bytes, at, count) {
     const out = new Float64Array(count);
     for (let k = 0; k < count; k += 1) {
-      let value = 0, unit = 1, byte;
-      do {
+      let byte = bytes[at++];
+      let value = byte & 0x7f;
+      for (let unit = 128; byte & 0x80; unit *= 128) {
         byte = bytes[at++];
         value += (byte & 0x7f) * unit;
-        unit *= 128;
-      } while (byte & 0x80);
+      }
       out[k] = value;
     }
     return [out, at];
@@ -29,8 +29,9 @@
   const readers = {
     /** A Float64Array; NaN where the value is missing. */
     numbers(bytes, at, column, rows) {
-      const [codes] = varints(bytes, at, rows);
-      return codes.map((code) => (code === 0 ? NaN : unzigzag(code - 1) / column.scale));
+      const [values] = varints(bytes, at, rows);
+      for (let k = 0; k < rows; k += 1) values[k] = values[k] === 0 ? NaN : unzigzag(values[k] - 1) / column.scale;
+      return values;
     },
     /** An array of strings; null where there is none. */
     text(bytes, at, column, rows) {
@@ -43,9 +44,10 @@
       const start = new Uint32Array(rows + 1);
       for (let k = 0; k < rows; k += 1) start[k + 1] = start[k] + counts[k];
       const read = (from) => {
-        const [steps, next] = varints(bytes, from, start[rows]);
+        const [values, next] = varints(bytes, from, start[rows]);
         let sum = 0;
-        return [steps.map((code) => (sum += unzigzag(code)) / column.scale), next];
+        for (let v = 0; v < values.length; v += 1) values[v] = (sum += unzigzag(values[v])) / column.scale;
+        return [values, next];
       };
       const [lon, next] = read(after);
       const [lat] = read(next);
