@@ -77,6 +77,7 @@ def _basis(work: Work, senses: tuple[str, ...], rows: Rows, notes: Rows) -> None
         return known[year]
 
     wanted = work.inputs.year
+    totals_only = _taught(work, senses) != senses
     measure(work, _pool(work, senses, wanted), lessons(wanted), rows, notes)
     alike: dict[Any, list[shorts.Short]] = defaultdict(list)
     for short in shorts.collect(work, senses, set(rows)):
@@ -97,7 +98,7 @@ def _basis(work: Work, senses: tuple[str, ...], rows: Rows, notes: Rows) -> None
                     shares[near] = _shares(work, lessons(near))
                 level = _textbook(work, lessons(near), shares.get(near), short, level)
             if not isinstance(level, str):
-                level = routes.grown(work, short, level)
+                level = routes.grown(work, short, _noted(level, totals_only))
             explain.write(work, short, level, rows, notes)
 
 
@@ -109,12 +110,23 @@ def _nearest(years: list[int], year: int, lessons: Callable[[int], Lessons]) -> 
 
 def _pool(work: Work, senses: tuple[str, ...], year: int) -> Pool:
     """Lay out the permanents of one year, with a month on either side."""
+    taught = _taught(work, senses)
     hours, days = (
-        frame[frame["station_id"].isin(work.permanents) & frame["sense"].isin(senses)]
+        frame[frame["station_id"].isin(work.permanents) & frame["sense"].isin(taught)]
         for frame in (work.hours, work.days)
     )
     first = day_number(f"{year}-01-01") - shorts.MARGIN_DAYS
     return gather(hours, days, first, day_number(f"{year + 1}-01-01") + shorts.MARGIN_DAYS - 1)
+
+
+def _taught(work: Work, senses: tuple[str, ...]) -> tuple[str, ...]:
+    """Return ``senses``, or `both` where the permanents were counted in no single sense."""
+    known = {
+        sense
+        for frame in (work.hours, work.days)
+        for sense in frame.loc[frame["station_id"].isin(work.permanents), "sense"].unique()
+    }
+    return senses if known & set(senses) else ("both",)
 
 
 def _shares(work: Work, lessons: Lessons) -> factors.Shares:
@@ -133,6 +145,13 @@ def _textbook(
         return level
     reason = f"{why}: month × weekday shares of {lessons.year} instead"
     return replace(level, reason=reason)
+
+
+def _noted(level: routes.Level, totals_only: bool) -> routes.Level:
+    if not totals_only:
+        return level
+    says = "the permanent stations give totals only: the interval does not know the sense's own day"
+    return replace(level, reason="; ".join(filter(None, (level.reason, says))))
 
 
 def _too_short(work: Work, members: list[shorts.Short]) -> list[routes.Level | str]:

@@ -115,9 +115,11 @@ def prepare(inputs: AnnualInputs) -> Work:
     hours, days = _with_totals(hours, ["date", "hour"]), _with_totals(days, ["date"])
     kind = inputs.stations.set_index("station_id").get("kind")
     permanents = [] if kind is None else [str(s) for s in kind.index[kind.eq("permanent")]]
-    hourly = settings.estimator == "fhwa"
-    door, base = (continuous.fhwa_hourly, hours) if hourly else (continuous.aashto, days)
-    averages = door(base[base["station_id"].isin(permanents)])
+    averages = _averages(
+        hours[hours["station_id"].isin(permanents)],
+        days[days["station_id"].isin(permanents)],
+        settings.estimator,
+    )
     holidays = {day_number(str(day)): name for day, name in inputs.holidays.items()}
     return Work(
         inputs,
@@ -128,6 +130,19 @@ def prepare(inputs: AnnualInputs) -> Work:
         averages,
         holidays,
     )
+
+
+def _averages(hours: pd.DataFrame, days: pd.DataFrame, estimator: str) -> pd.DataFrame:
+    """Return the permanents' averages of all years with ``method``.
+
+    A series without hours cannot have the FHWA average; it gets the AASHTO average of its days.
+    """
+    daily = continuous.aashto(days).assign(method="aashto").dropna(subset="aadt")
+    if estimator == "aashto":
+        return daily
+    hourly = continuous.fhwa_hourly(hours).assign(method="fhwa").dropna(subset="aadt")
+    both = pd.concat([hourly, daily], ignore_index=True)
+    return both.drop_duplicates(continuous.SERIES, ignore_index=True)
 
 
 def _with_totals(cells: pd.DataFrame, time: list[str]) -> pd.DataFrame:

@@ -44,12 +44,12 @@ def measure(work: Work, raw: Pool, lessons: Lessons, rows: Rows, notes: Rows) ->
             aadt=float(found.aadt),
             aawt=aawt,
             status="measured",
-            method=settings.estimator,
+            method=str(found.method),
             days=float(found.days),
             reason=why,
         ) | interval.columns(float(found.aadt))
         notes[key] = {
-            "method": settings.estimator,
+            "method": str(found.method),
             "days_used": float(found.days),
             "complete_days": int(np.isfinite(raw.day[at, raw.days_of(year)]).sum()),
             "interval": parts | {"doubt": offset},

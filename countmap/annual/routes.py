@@ -223,7 +223,8 @@ def grown(work: Work, short: Short, level: Level) -> Level | str:
         known.append(work.inputs.other_years[columns])
     annual = pd.concat(known).drop_duplicates(["station_id", "sense", "year"])
     annual = annual[annual["station_id"] != short.key[0]]
-    found = factors.growth(annual, short.key[1], short.year, wanted)
+    sense = short.key[1] if annual["sense"].eq(short.key[1]).any() else "both"
+    found = factors.growth(annual, sense, short.year, wanted)
     if found is None:
         return (
             f"counted in {short.year}; no two permanent stations have both {short.year} and "

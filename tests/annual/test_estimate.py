@@ -386,6 +386,24 @@ def test_public_holidays_are_matched_by_date_but_have_no_textbook_share(made):
     assert book.explanations["S10", "both"]["holidays_left_out"] == [str(day.date())]
 
 
+def test_permanents_with_day_totals_alone_have_the_aashto_average(made, result):
+    days_only = replace(made.inputs, hour_cells=made.inputs.hour_cells.iloc[:0])
+    both = rows(estimate(days_only))
+    assert both.loc["P00", "method"] == "aashto"
+    assert both.loc["P00", "aadt"] == pytest.approx(made.truth["P00"], rel=0.005)
+    assert both.loc["S10", "aadt"] == pytest.approx(rows(result).loc["S10", "aadt"], rel=1e-9)
+
+
+def test_permanents_with_totals_alone_still_serve_the_senses(made, result):
+    totals = with_counts(
+        made.inputs,
+        lambda f: f[f["station_id"].str.startswith("S") | (f["sense"] == "both")],
+    )
+    row = rows(estimate(totals), "with").loc["S10"]
+    assert row["reason"].startswith("the permanent stations give totals only")
+    assert row["aadt"] == pytest.approx(rows(result, "with").loc["S10", "aadt"], rel=0.03)
+
+
 def test_nothing_in_nothing_out():
     empty = AnnualInputs(
         tables.empty(tables.HOUR_CELLS),
