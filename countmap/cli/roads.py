@@ -61,6 +61,8 @@ def _imported(d: Document) -> Iterator[str]:
         )
         for lost in c["lost"]:
             yield f"  {lost['station_id']}: {lost['why']}"
+        for gone in c["withdrawn"]:
+            yield f"  declaration {gone['kind']} {gone['id']} withdrawn: {gone['why']}"
     yield "Next: countmap roads check, then countmap stations import FILE"
 
 

@@ -184,7 +184,7 @@ def show(ws: Workspace, station_id: str) -> Document:
         rows.append(
             {
                 "date": f"{when:%Y-%m-%d}",
-                "weekday": WEEKDAYS[when.dayofweek],
+                "weekday": WEEKDAYS[when.day_of_week],
                 "counts": {s: cell(by_sense["count"].get(s, np.nan)) for s in senses},
                 "note": _note(part, holidays.get(when.date())),
             }

@@ -117,7 +117,7 @@ def data(
 def profiles(hours: pd.DataFrame) -> dict[str, dict[str, dict[str, list[float | None]]]]:
     """Return mean counts by civil hour: station → weekday or weekend → sense → 24 values."""
     known = hours.dropna(subset=["count"])
-    kind = np.where(known["date"].dt.dayofweek >= SATURDAY, "weekend", "weekday")
+    kind = np.where(known["date"].dt.day_of_week >= SATURDAY, "weekend", "weekday")
     means = known.assign(kind=kind).pivot_table(
         index=["station_id", "kind", "sense"], columns="hour", values="count", aggfunc="mean"
     )

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import geopandas as gpd
+import pandas as pd
 
 from countmap.errors import Conflict, InvalidInput, NotFound
 from countmap.formats import csv_table, gmns, lines, osm
@@ -18,7 +19,7 @@ from countmap.jobs.common import (
     records,
     refusing,
 )
-from countmap.roads import audit, graph
+from countmap.roads import audit, graph, restate
 from countmap.roads import replace as replacing
 from countmap.tables import DECLARATIONS
 
@@ -73,23 +74,50 @@ def import_(
     with refusing(ws):
         new = graph.build(read(file, layer=layer, crs=crs))
     document: Document = {"source": file.name, "crs": new.crs.name, "dry_run": dry_run}
-    changed: dict[str, Any] = {}
-    if old is not None:
-        crosswalk = replacing.crosswalk(old, new)
-        stations, lost = replacing.carry(ws.register.frame("stations"), crosswalk, old, new)
-        changed = {"crosswalk": crosswalk, "stations": stations}
-        document["crosswalk"] = {
-            "old_links": len(old.links),
-            "matched": crosswalk["old_link_id"].nunique(),
-            "stations": len(stations) - len(lost),
-            "lost": records(lost, ["station_id", "why"]),
-        }
+    carried = _carried(ws, old, new) if old is not None else None
+    if carried:
+        document["crosswalk"] = carried.document
     if not dry_run:
         with ws.register.transaction() as tx:
             tx.add_network(new.nodes, new.links, file.name, new.crs)
-            for name, frame in changed.items():
-                tx.put(name, frame)
+            if carried:
+                tx.put("crosswalk", carried.crosswalk)
+                tx.put("stations", carried.stations)
+                tx.replace("declarations", carried.declarations)
+                tx.replace("days", carried.days)
     return document | describe(new, ws)
+
+
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """What lay on the old network, put on the new one; ``document`` says what was lost."""
+
+    crosswalk: pd.DataFrame
+    stations: pd.DataFrame
+    declarations: pd.DataFrame
+    days: pd.DataFrame
+    document: Document
+
+
+def _carried(ws: Workspace, old: graph.Roads, new: graph.Roads) -> Carried:
+    crosswalk = replacing.crosswalk(old, new)
+    stations, lost = replacing.carry(ws.register.frame("stations"), crosswalk, old, new)
+    stations["state"] = stations["state"].mask(
+        stations["station_id"].isin(lost["station_id"]), "unplaced"
+    )
+    declared, undeclared = restate.declarations(
+        ws.register.frame("declarations"), crosswalk, old, new
+    )
+    days = ws.register.frame("days")
+    document = {
+        "old_links": len(old.links),
+        "matched": int(crosswalk["old_link_id"].nunique()),
+        "stations": len(stations) - len(lost),
+        "lost": records(lost, ["station_id", "why"]),
+        "withdrawn": records(undeclared),
+    }
+    days = days.drop(columns="day_id").assign(links=restate.links(days["links"], crosswalk))
+    return Carried(crosswalk, stations, declared, days, document)
 
 
 def describe(roads: graph.Roads, ws: Workspace) -> Document:
