@@ -206,7 +206,7 @@ def test_said_twice_is_taken_once_and_contradictions_are_refused():
 def test_overlapping_periods_are_refused():
     taken = take(
         ("S1", "N", "2025-03-04T07:00", 60, 30),
-        ("S1", "N", "2025-03-04T07:15", 15, 7),
+        ("S1", "N", "2025-03-04T07:45", 15, 7),
         ("S1", "N", "2025-03-04T08:00", 15, 7),
         ("S1", "S", "2025-03-04T07:15", 15, 7),
     )
