@@ -187,7 +187,7 @@ def legs(roads: Roads, junctions: pd.DataFrame) -> pd.DataFrame:
             "junction_id": by_node["junction_id"].to_numpy()[node],
             "link_id": roads.links["link_id"].to_numpy()[link],
             "end": np.where(is_to, "to", "from"),
-            "bearing_deg": _leg_bearings(roads, by_node["junction_id"].to_numpy(), node, at),
+            "bearing_deg": _leg_bearings(roads, ends, by_node["junction_id"].to_numpy(), at),
             "inward_sense": np.where(is_to, "with", "against"),
             "outward_sense": np.where(is_to, "against", "with"),
             "name": roads.links["name"].to_numpy()[link],
@@ -242,7 +242,7 @@ def _cluster_kinds(roads: Roads, table: pd.DataFrame, at: NDArray[np.int64]) -> 
 
 
 def _leg_bearings(
-    roads: Roads, junction: NDArray[np.object_], node: NDArray[np.int64], end: NDArray[np.int64]
+    roads: Roads, ends: pd.DataFrame, junction: NDArray[np.object_], end: NDArray[np.int64]
 ) -> NDArray[np.float64]:
     """Return the bearing of each link end ``end`` from the middle of its junction."""
     _, code = np.unique(junction.astype(str), return_inverse=True)
@@ -251,11 +251,12 @@ def _leg_bearings(
     middle = np.column_stack([np.bincount(code, place[:, k]) / members for k in (0, 1)])
     radius = np.zeros(len(members))
     np.maximum.at(radius, code, np.hypot(*(place - middle[code]).T))
+    here, there = (code[ends["node"].to_numpy()[one]] for one in (end, end ^ 1))
     lines = roads.links.geometry.to_numpy()[end // 2]
     length = shapely.length(lines)
-    reach = np.minimum(LEG_REACH_M + 2.0 * radius[code[node]], length)
-    far = coordinates(lines, np.where(end % 2 == 1, length - reach, reach))
-    step = far - middle[code[node]]
+    most = np.where(here == there, length / 4.0, length)  # a road that comes back has two legs
+    reach = np.minimum(LEG_REACH_M + 2.0 * radius[here], most)
+    step = coordinates(lines, np.where(end % 2 == 1, length - reach, reach)) - middle[here]
     return bearing_deg(step[:, 0], step[:, 1])
 
 

@@ -152,7 +152,9 @@ def test_splitting_keeps_what_the_senses_mean(networks, seed, share, data):
     assert lost.empty
     before, after = on_the_ground(roads, stations), on_the_ground(new, carried)
     assert np.abs(before[0] - after[0]).max() < 1e-3
-    assert turn_deg(before[1], after[1]).max() < 3.0  # a chord at a cut sees one side of a curve
+    assert (
+        turn_deg(before[1], after[1]).max() < 6.0
+    )  # a 2 m chord on a ring of 10 m sees one side at a cut
     for sense in ("with", "against"):
         assert (before[2][sense] == after[2][sense]).all()
     origin = carried["link_id"].str.split(".").str[0]
