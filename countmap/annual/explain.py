@@ -42,7 +42,12 @@ def write(work: Work, short: Short, level: Level | str, rows: Rows, notes: Rows)
     aadt = float(np.exp(level.log_aadt))
     hours = sum(block.hours for block in level.blocks)
     composed = sum(block.kind == "composite" for block in level.blocks)
-    reasons = [level.reason, f"{composed} composite day" if composed else None]
+    gap = work.gaps.get((*short.key, work.inputs.year))
+    reasons = [
+        f"not measured: {gap}" if gap else None,
+        level.reason,
+        f"{composed} composite day" if composed else None,
+    ]
     reason = "; ".join(text for text in reasons if text) or None
     rows[short.key] = blank(
         short.key,

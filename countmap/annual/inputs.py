@@ -94,6 +94,7 @@ class Work:
     permanents: frozenset[str]
     refused: Mapping[str, str]
     averages: pd.DataFrame
+    gaps: Mapping[tuple[str, str, int], str]
     holidays: Mapping[int, str]
 
     @property
@@ -115,7 +116,7 @@ def prepare(inputs: AnnualInputs) -> Work:
     hours, days = _with_totals(hours, ["date", "hour"]), _with_totals(days, ["date"])
     kind = inputs.stations.set_index("station_id").get("kind")
     permanents = [] if kind is None else [str(s) for s in kind.index[kind.eq("permanent")]]
-    averages = _averages(
+    averages, gaps = _averages(
         hours[hours["station_id"].isin(permanents)],
         days[days["station_id"].isin(permanents)],
         settings.estimator,
@@ -128,21 +129,29 @@ def prepare(inputs: AnnualInputs) -> Work:
         frozenset(permanents),
         refused | also,
         averages,
+        gaps,
         holidays,
     )
 
 
-def _averages(hours: pd.DataFrame, days: pd.DataFrame, estimator: str) -> pd.DataFrame:
-    """Return the permanents' averages of all years with ``method``.
+def _averages(
+    hours: pd.DataFrame, days: pd.DataFrame, estimator: str
+) -> tuple[pd.DataFrame, dict[tuple[str, str, int], str]]:
+    """Return the permanents' averages of all years with ``method``, and why others have none.
 
     A series without hours cannot have the FHWA average; it gets the AASHTO average of its days.
     """
-    daily = continuous.aashto(days).assign(method="aashto").dropna(subset="aadt")
-    if estimator == "aashto":
-        return daily
-    hourly = continuous.fhwa_hourly(hours).assign(method="fhwa").dropna(subset="aadt")
-    both = pd.concat([hourly, daily], ignore_index=True)
-    return both.drop_duplicates(continuous.SERIES, ignore_index=True)
+    found = [continuous.aashto(days).assign(method="aashto")]
+    if estimator == "fhwa":
+        found.insert(0, continuous.fhwa_hourly(hours).assign(method="fhwa"))
+    every = pd.concat(found, ignore_index=True)
+    known = every.dropna(subset="aadt").drop_duplicates(continuous.SERIES, ignore_index=True)
+    named = every.dropna(subset="reason").drop_duplicates(continuous.SERIES)
+    gaps = {
+        (str(row.station_id), str(row.sense), int(row.year)): str(row.reason)
+        for row in named.itertuples(index=False)
+    }
+    return known, gaps
 
 
 def _with_totals(cells: pd.DataFrame, time: list[str]) -> pd.DataFrame:

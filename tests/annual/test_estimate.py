@@ -101,6 +101,7 @@ def test_a_permanent_with_a_month_missing_is_estimated_from_all_its_days(made):
     row = rows(result).loc["P01"]
     assert (row["status"], row["method"], row["days"]) == ("estimated", "matched", 334)
     assert row["aadt"] == pytest.approx(made.truth["P01"], rel=0.01)
+    assert row["reason"].startswith("not measured: no usable day in month 7")
     names = {p["station_id"] for p in result.explanations["P01", "both"]["permanents"]}
     others = {p["station_id"] for p in result.explanations["S10", "both"]["permanents"]}
     assert "P01" in others
