@@ -41,7 +41,8 @@ def zero_run(bench: Bench, numbers: Numbers) -> list[Finding]:
     limit = -np.log(numbers["chance"])
     # A day type of which the run holds every day looks empty: then the other days speak for it.
     likely = np.fmax(bench.usual, LEAST * hour_means(bench.count, bench.record))
-    rough = np.concatenate([[0], np.cumsum(np.nan_to_num(likely).ravel())])
+    likely = np.where(bench.expected > 0, np.nan_to_num(likely), 0.0)
+    rough = np.concatenate([[0], np.cumsum(likely.ravel())])
     zeros = np.concatenate([[0], np.cumsum(flat == 0)])
     length = zeros[found[:, 1]] - zeros[found[:, 0]] if len(found) else np.empty(0)
     mass = rough[found[:, 1]] - rough[found[:, 0]] if len(found) else np.empty(0)
@@ -79,6 +80,7 @@ def _usual_of_run(bench: Bench, first: int, stop: int, numbers: Numbers) -> floa
     rest, counted = ~in_run & ~np.isnan(bench.count[d0:d1]), bench.count[d0:d1]
     usual_rest = np.nansum(expected[rest])
     level = min(1.0, (counted[rest].sum() + 1) / (usual_rest + 1)) if rest.any() else 1.0
+    in_run &= bench.expected[d0:d1] > 0
     return float(np.nansum(expected[in_run])) * level
 
 

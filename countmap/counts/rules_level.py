@@ -137,8 +137,8 @@ def day_off(bench: Bench, numbers: Numbers) -> list[Finding]:
     """Find a day more than 20 % from the mean of that weekday in its month, 19 hours or more present.
 
     Weather and holidays move all stations together, so what moved the median station that day is
-    taken off first. A day then stands out if it is still beyond 20 % and ``z`` times the station's
-    own spread; the others beyond 20 % are one note a station.
+    taken off first. A day then stands out if what is left is beyond 20 %, ``z`` times the station's
+    own spread, and what was taken off; the others beyond 20 % are one note a station.
     """
     # A day that stands out must not spoil the mean of its neighbours: a second look leaves it out.
     first = _day_ratios(bench, numbers["hours"], bench.declared)
@@ -191,6 +191,8 @@ def _stands_out(
             spread = 1.4826 * np.nanmedian(np.abs(o - np.nanmedian(o)))
             with np.errstate(invalid="ignore"):
                 out[rows] &= np.abs(o) > numbers["z"] * np.maximum(spread, error[rows])
+                # What moves all stations moves each by its own measure: Sundays empty some roads.
+                out[rows] &= np.abs(o) > np.abs(ratio[rows] - o)
     return out
 
 

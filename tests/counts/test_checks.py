@@ -92,6 +92,47 @@ def test_a_long_outage_of_a_permanent_station_is_one_finding_a_sense(clean):
     assert flags["why"].str.startswith("79 hours of zeros").all()
 
 
+def test_the_hour_that_clocks_skip_is_no_zero():
+    """The hour from 02:00 on 30 March does not exist in Berlin; usual traffic there is 40."""
+    days = [f"2025-03-{d:02d}" for d in (9, 16, 23, 30)]
+    hours = small([("S1", "with", day, [40] * 24) for day in days])
+    skipped = (hours["date"] == "2025-03-30") & (hours["hour"] == 2)
+    stations = pd.DataFrame({"station_id": ["S1"], "kind": ["permanent"]})
+
+    def zeros(cells):
+        return checks.run(
+            cells,
+            cells,
+            tables.empty(tables.PERIODS),
+            stations,
+            *NONE,
+            only("zero_run", "short_day"),
+        )
+
+    assert zeros(hours[~skipped]).empty
+    outage = hours[~skipped].copy()
+    outage.loc[(outage["date"] == "2025-03-30") & (outage["hour"].isin([1, 3])), "count"] = 0.0
+    flags = zeros(outage)
+    assert flags["why"].tolist() == [
+        (
+            "2 hours of zeros from 2025-03-30 01:00, where 80 vehicles are usual at those hours;"
+            " chance of that 10^-35"
+        )
+    ]
+
+
+def test_a_holiday_that_moves_stations_by_different_measures_is_a_note(clean):
+    """All stations fall on that day, one of them a little more than the others."""
+    station = busiest(clean, "permanent")
+
+    def holiday(block, name, _sense):
+        if len(block) == 365:
+            block[162] = np.floor(block[162] * (0.42 if name == station else 0.55))
+
+    flags = run(towns.with_counts(clean, holiday), only("day_off"))
+    assert set(flags["severity"]) == {"note"}
+
+
 def test_quiet_nights_are_notes_at_most(clean):
     flags = run(clean, only("zero_run"))
     assert set(flags["severity"]) <= {"note"}

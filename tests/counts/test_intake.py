@@ -216,7 +216,7 @@ def test_overlapping_periods_are_refused():
             "start",
             (
                 "the period of 15 min overlaps that of 60 min in counts.csv:2"
-                " (station S1, 2025-03-04 07:15). Keep one of them"
+                " (station S1, 2025-03-04 07:45). Keep one of them"
             ),
         ]
     ]
