@@ -109,10 +109,17 @@ def _nearest(years: list[int], year: int, lessons: Callable[[int], Lessons]) -> 
 
 
 def _pool(work: Work, senses: tuple[str, ...], year: int) -> Pool:
-    """Lay out the permanents of one year, with a month on either side."""
+    """Lay out the permanents of one year, with a month on either side.
+
+    Among totals stands a one-way station's only sense: it is that road's total.
+    """
     taught = _taught(work, senses)
+    only = work.settings.one_way if "both" in taught else {}
     hours, days = (
-        frame[frame["station_id"].isin(work.permanents) & frame["sense"].isin(taught)]
+        frame[
+            frame["station_id"].isin(work.permanents)
+            & (frame["sense"].isin(taught) | (frame["station_id"].map(only) == frame["sense"]))
+        ]
         for frame in (work.hours, work.days)
     )
     first = day_number(f"{year}-01-01") - shorts.MARGIN_DAYS

@@ -140,6 +140,8 @@ def judge(document: Document, faults: list[Document], truth: pd.DataFrame) -> Do
         "intervals": len(joined),
         "covered": int(inside.sum()),
         "cover": float(inside.mean()) if len(joined) else None,
+        "shorts": int((joined["status"] == "estimated").sum()),
+        "shorts_covered": int(inside[joined["status"] == "estimated"].sum()),
     }
 
 

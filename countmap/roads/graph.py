@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from hashlib import blake2b
 from typing import TYPE_CHECKING, Any
 
@@ -213,9 +213,16 @@ def _is_true_metre(crs: pyproj.CRS, bounds: NDArray[np.float64]) -> bool:
 def _transform(
     source: Any, target: Any, first: ArrayLike, second: ArrayLike
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    transformer = pyproj.Transformer.from_crs(source, target, always_xy=True)
-    x, y = transformer.transform(np.asarray(first, np.float64), np.asarray(second, np.float64))
+    x, y = _transformer(source, target).transform(
+        np.asarray(first, np.float64), np.asarray(second, np.float64)
+    )
     return np.asarray(x), np.asarray(y)
+
+
+@lru_cache(maxsize=16)
+def _transformer(source: Any, target: Any) -> pyproj.Transformer:
+    """Return a transformer; making one takes longer than most of its uses."""
+    return pyproj.Transformer.from_crs(source, target, always_xy=True)
 
 
 def _require_lines(links: gpd.GeoDataFrame) -> None:

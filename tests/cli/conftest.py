@@ -1,16 +1,12 @@
-"""The command line in this process, on a small workspace of its own for each test."""
+"""A small workspace of its own for each test of the command line."""
 
 from __future__ import annotations
 
 import json
 import shutil
-import sys
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-
-from countmap.cli.main import run
 
 ROADS = {
     "type": "FeatureCollection",
@@ -39,33 +35,6 @@ B,7.015,54.5,Long Road,short,90,towards the harbour,towards the hills
 C,7.010,54.502,Short Lane,short,0,,
 D,7.015,54.504,Slip Road,short,90,,
 """
-
-
-@dataclass
-class Ended:
-    """How a command ended."""
-
-    code: int
-    out: str
-    err: str
-
-    @property
-    def document(self):
-        return json.loads(self.out)
-
-
-@pytest.fixture
-def countmap(monkeypatch, capsys):
-    """Return a function that runs the command line and returns how it ended."""
-
-    def call(*words):
-        monkeypatch.setattr(sys, "argv", ["countmap", *map(str, words)])
-        with pytest.raises(SystemExit) as stop:
-            run()
-        captured = capsys.readouterr()
-        return Ended(int(stop.value.code or 0), captured.out, captured.err)
-
-    return call
 
 
 @pytest.fixture(scope="session")
