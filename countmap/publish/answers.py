@@ -107,7 +107,7 @@ def _next(content: MapContent, links: pd.DataFrame) -> str:
     poor = links["figure"].isna() | (links["rel"] > UNSURE) | links["rel"].isna()
     blind = km(np.sum(links["length_m"][poor]))
     if content.audience == "public":
-        return f"{blind} have no figure, none with an interval, or one wider than ± 30 %."
+        return f"{blind} have no figure, or none sure to ± 30 %."
     if content.due.empty:
         return f"Nothing is due; {blind} have no figure, or none sure to ± 30 %."
     return f"{many(len(content.due), 'place')} due; {blind} have no figure, or none sure to ± 30 %."

@@ -10,7 +10,7 @@ from typing import Any, Literal
 import geopandas as gpd
 import pandas as pd
 
-from countmap import tables
+from countmap import clock, tables
 from countmap.errors import InvalidInput
 from countmap.rounding import Chart
 
@@ -75,6 +75,8 @@ class MapContent:
         How coarsely figures are shown, see `countmap.rounding`.
     audience : "public" or "internal"
         ``public`` leaves out who counted and where counters are due.
+    timezone : str
+        Where the counters stand: flags are shown in its civil time.
     credits : tuple of str
         Lines for the licence panel: attribution of the road data.
     notes : tuple of str
@@ -98,6 +100,7 @@ class MapContent:
     due: pd.DataFrame = field(default_factory=lambda: _frame(*DUE_COLUMNS))
     rounding: str | Chart = "stepped"
     audience: Audience = "public"
+    timezone: str = "UTC"
     credits: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
@@ -108,9 +111,10 @@ def require(content: MapContent) -> MapContent:
     Raises
     ------
     InvalidInput
-        A part lacks a column, breaks its table's contract, names an unknown audience, or the links
-        are not in WGS84.
+        A part lacks a column, breaks its table's contract, names an unknown audience or time zone,
+        or the links are not in WGS84.
     """
+    clock.zone(content.timezone)
     if content.audience not in ("public", "internal"):
         raise InvalidInput(f"audience must be public or internal, got {content.audience!r}")
     for table, frame in (

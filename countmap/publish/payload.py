@@ -138,6 +138,13 @@ def _number(frame: pd.DataFrame, scale: float, *names: str) -> dict[str, Column]
     }
 
 
+def _rounded(frame: pd.DataFrame, content: MapContent, *names: str) -> dict[str, Column]:
+    return {
+        name: Numbers(figures.shown(_column(frame, name).astype("float64"), content.rounding))
+        for name in names
+    }
+
+
 def _days(frame: pd.DataFrame, *names: str) -> dict[str, Column]:
     """Return dates and times as text to the minute, days without a clock."""
     columns: dict[str, Column] = {}
@@ -151,6 +158,24 @@ def _days(frame: pd.DataFrame, *names: str) -> dict[str, Column]:
         ]
         columns[name] = Text(text)
     return columns
+
+
+def _spans(flags: pd.DataFrame, timezone: str) -> dict[str, Column]:
+    """Return the first local day of each flag and its span in words, whole days without a clock."""
+    days: list[str] = []
+    said: list[str] = []
+    for first, last in zip(flags["first_utc"], flags["last_utc"], strict=True):
+        begin, end = (t.tz_convert(timezone).tz_localize(None) for t in (first, last))
+        days.append(f"{begin:%Y-%m-%d}")
+        if begin == begin.normalize() and end == end.normalize() and end > begin:
+            final = end - pd.Timedelta(days=1)
+            same = final <= begin
+            said.append(f"{begin:%Y-%m-%d}" if same else f"{begin:%Y-%m-%d} to {final:%Y-%m-%d}")
+        elif begin.normalize() == end.normalize():
+            said.append(f"{begin:%Y-%m-%d %H:%M} to {end:%H:%M}")
+        else:
+            said.append(f"{begin:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M}")
+    return {"day": Text(days), "when": Text(said)}
 
 
 def _figure_columns(rows: pd.DataFrame) -> dict[str, Column]:
@@ -176,10 +201,6 @@ def network(content: MapContent, links: pd.DataFrame, stations: pd.DataFrame) ->
     shapes = gpd.GeoSeries(content.screenlines["geometry"])
     polygon = shapes.geom_type.isin(("Polygon", "MultiPolygon")) if len(shapes) else shapes
     lines = shapes.where(~polygon, shapes.boundary) if len(shapes) else shapes
-    rounded_years = {
-        name: Numbers(figures.shown(_column(years, name).astype("float64"), content.rounding))
-        for name in ("aadt", "lower", "upper")
-    }
     return {
         "links": {
             "shape": Lines(links.geometry.to_numpy()),
@@ -196,14 +217,14 @@ def network(content: MapContent, links: pd.DataFrame, stations: pd.DataFrame) ->
             **_days(stations, "valid_from", "valid_to"),
             **_figure_columns(stations),
         },
-        "years": {**_text(years, "station_id", "status"), **_number(years, 1, "year"), **rounded_years},
+        "years": {**_text(years, "station_id", "status"), **_number(years, 1, "year"), **_rounded(years, content, "aadt", "lower", "upper")},
         "findings": {
             **_text(findings, "station_id", "sense", "hypothesis", "set", "evidence"),
             **_number(findings, 1000, "size", "z", "min_detectable_bias"),
         },
         "flags": {
             **_text(flags, "station_id", "sense", "rule", "severity", "why", "state", "reason"),
-            **_days(flags, "first_utc", "last_utc"),
+            **_spans(flags, content.timezone),
         },
         "junctions": {
             **_text(content.junctions, "junction_id", "name", "verdict", "members", "why"),
@@ -213,7 +234,7 @@ def network(content: MapContent, links: pd.DataFrame, stations: pd.DataFrame) ->
         "screenlines": {
             "shape": Lines(_single_lines(lines)),
             **_text(content.screenlines, "name", "verdict", "missing", "why"),
-            **_number(content.screenlines, 1, "total", "lower", "upper"),
+            **_rounded(content.screenlines, content, "total", "lower", "upper"),
         },
         "due": _text(due, "station_id", "link_id", "why"),
     }  # fmt: skip

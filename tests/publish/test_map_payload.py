@@ -162,3 +162,28 @@ def test_content_that_cannot_be_drawn_is_refused():
         render_map(
             dataclasses.replace(content, profiles={"S0001": {"weekday": {"with": [1, 2, 3]}}})
         )
+
+
+def test_flags_are_told_in_civil_time_whole_days_without_a_clock():
+    content = town()
+    spans = [
+        ("2025-03-29T23:00", "2025-03-30T22:00", "2025-03-30"),  # the day clocks go forward
+        ("2025-07-01T22:00", "2025-07-04T22:00", "2025-07-02 to 2025-07-04"),
+        ("2025-07-01T05:00", "2025-07-01T09:30", "2025-07-01 07:00 to 11:30"),
+    ]
+    flags = content.flags.assign(
+        first_utc=pd.to_datetime([first for first, _, _ in spans], utc=True).as_unit("us"),
+        last_utc=pd.to_datetime([last for _, last, _ in spans], utc=True).as_unit("us"),
+        flag_id=["a", "b", "c"], station_id="S0000",
+    )  # fmt: skip
+    page = render_map(dataclasses.replace(content, flags=flags, timezone="Europe/Berlin"))
+    told = tables(page, "countmap-network")["flags"]
+    assert set(told["when"]) == {words for _, _, words in spans}
+    assert told["day"] == ["2025-03-30", "2025-07-01", "2025-07-02"]
+
+
+def test_screenline_totals_are_rounded_like_all_figures():
+    content = town()
+    lines = content.screenlines.assign(total=41_237.0)
+    page = render_map(dataclasses.replace(content, screenlines=lines))
+    assert tables(page, "countmap-network")["screenlines"]["total"] == [41_000.0]

@@ -292,7 +292,7 @@
       for (const row of byFlow) {
         if (count >= LABELS) return;
         const { box } = model.shape;
-        if (Math.max(box[row * 4 + 2] - box[row * 4], box[row * 4 + 3] - box[row * 4 + 1]) * frame.scale < 24) continue;
+        if (Math.max(box[row * 4 + 2] - box[row * 4], box[row * 4 + 3] - box[row * 4 + 1]) * frame.scale < 10) continue;
         if (!countmap.inSight(frame, box, row)) continue;
         const middle = countmap.middle(model.shape, row);
         const length = middle.total * frame.scale;
@@ -302,17 +302,18 @@
         const named = links.name[row] ? `${links.name[row].slice(0, 40)}  ${figure}` : figure;
         const text = length > ctx.measureText(named).width + 24 ? named : figure;
         const wide = ctx.measureText(text).width;
-        if (length < wide + 6) continue;
+        if (length < wide * 0.3) continue;
         let angle = middle.angle;
         if (angle > Math.PI / 2 || angle <= -Math.PI / 2) angle += Math.PI;
         const rel = model.number(links, "rel", row);
         const off = state.view === "traffic"
-          ? countmap.scale.width(links.figure[row], model.most, frame.zoom) / 2 + (rel === null ? 0 : countmap.scale.fringe(rel, frame.zoom)) + 10
+          ? countmap.scale.width(links.figure[row], model.most, frame.zoom) / 2 + (rel === null ? 0 : countmap.scale.fringe(rel, frame.zoom)) + 11
           : (rel === null ? 7 : countmap.scale.doubt(rel, frame.zoom)) + 10;
-        const x = frame.x(middle.x) + Math.sin(angle) * off;
-        const y = frame.y(middle.y) - Math.cos(angle) * off;
-        const [half, high] = [Math.abs(Math.cos(angle)) * wide / 2 + 8, Math.abs(Math.sin(angle)) * wide / 2 + 8];
-        if (!room.take(x - half, y - high, x + half, y + high)) continue;
+        const [half, high] = [Math.abs(Math.cos(angle)) * wide / 2 + 6, Math.abs(Math.sin(angle)) * wide / 2 + 6];
+        const at = [off, -off - 1].map((away) => [frame.x(middle.x) + Math.sin(angle) * away, frame.y(middle.y) - Math.cos(angle) * away])
+          .find(([px, py]) => room.take(px - half, py - high, px + half, py + high));
+        if (!at) continue;
+        const [x, y] = at;
         ctx.save();
         ctx.translate(x, y);
         ctx.rotate(angle);

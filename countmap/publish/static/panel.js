@@ -31,7 +31,7 @@
       inferred: `inferred for ${year} from other counts by balance`,
       modelled: `modelled for ${year}; rests on a stated assumption`,
     }[at.status];
-    const why = at.reason ? ` ${at.reason.replace(/\.?$/, ".")}` : "";
+    const why = at.reason ? ` ${at.reason[0].toUpperCase()}${at.reason.slice(1).replace(/\.?$/, ".")}` : "";
     if (at.figure === null) return [`No figure for ${year}.`, why || " Nothing counted says how much."];
     if (at.rel === null) return ["No interval:", ` ${how || "status unknown"}.${why}`];
     return [`Sure to ${countmap.percent(at.rel)}:`, ` ${how || "status unknown"}.${why}`];
@@ -72,8 +72,7 @@
       others(model, id, findings.set[k])));
     const open = [], closed = [];
     for (const k of model.flagsOf.get(id) || []) {
-      const when = [flags.first_utc[k], flags.last_utc[k]].filter(Boolean).join(" to ");
-      const line = [el("strong", {}, `${rule(flags.rule[k])}. `), flags.why[k], el("span", { class: "when" }, ` ${when} UTC`),
+      const line = [el("strong", {}, `${rule(flags.rule[k])}. `), flags.why[k], el("span", { class: "when" }, ` ${flags.when[k]}`),
         flags.state[k] === "open" ? null : ` ${flags.state[k]}: ${flags.reason[k] || "no reason given"}`];
       (flags.state[k] === "open" && flags.severity[k] !== "note" ? open : closed).push(line);
     }
@@ -107,11 +106,11 @@
     ].filter(Boolean).join(" · ");
   }
 
-  const dayOf = (stamp) => Math.floor(Date.parse(`${stamp.slice(0, 10)}T00:00Z`) / 86400000);
+  const dayOf = (stamp) => Math.floor(Date.parse(`${stamp}T00:00Z`) / 86400000);
 
   function flaggedDays(model, row) {
     const { flags } = model;
-    return [...new Set((model.flagsOf.get(model.stations.station_id[row]) || []).filter((k) => flags.first_utc[k]).map((k) => dayOf(flags.first_utc[k])))];
+    return [...new Set((model.flagsOf.get(model.stations.station_id[row]) || []).map((k) => dayOf(flags.day[k])))];
   }
 
   const sure = ([head, why]) => el("p", { class: "sure" }, el("strong", {}, head), why);
