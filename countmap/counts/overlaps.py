@@ -73,7 +73,7 @@ def _meeting(new: pd.DataFrame, old: pd.DataFrame) -> NDArray[np.str_]:
     begun = np.searchsorted(old_start, (end + shift)[is_new], side="left")
     ended = np.searchsorted(old_end, (start + shift)[is_new], side="right")
     kind[begun > ended] = "across"
-    there = new.reset_index(names="at").merge(
+    there = new.assign(at=np.arange(len(new))).merge(
         old[[*KEY, "count"]], on=KEY, suffixes=("", "_old"), how="inner"
     )
     equal = there["count"].fillna(-1) == there["count_old"].fillna(-1)

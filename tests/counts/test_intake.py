@@ -279,6 +279,7 @@ def test_overlaps_with_what_is_there():
     assert str(found["last_utc"][0]) == "2025-03-04 05:00:00+00:00"
     assert intake.fresh(new, old)["count"].tolist() == [5, 9, 6]
     assert intake.fresh(old, old).empty
+    assert intake.fresh(old.iloc[3:], old).empty
     quarter = take(
         ("S1", "N", "2025-03-04T05:45", 15, 4), ("S1", "N", "2025-03-04T06:00", 15, 4)
     ).periods
