@@ -26,9 +26,11 @@ class Made:
 
 def network(rng: np.random.Generator, nodes: int, extra: int, one_way: float = 0.0) -> Made:
     """Return a connected random network with walks from boundary to boundary as its traffic."""
-    at = rng.uniform(0, 5000, (nodes, 2)) + [385_000, 6_672_000]
+    at = rng.uniform(0, 5000, (nodes, 2)) + np.array([385_000, 6_672_000])
     pairs = [(int(rng.integers(i)), i) for i in range(1, nodes)]
-    pairs += [tuple(int(v) for v in rng.choice(nodes, 2, replace=False)) for _ in range(extra)]
+    pairs.extend(
+        (int(a), int(b)) for a, b in (rng.choice(nodes, 2, replace=False) for _ in range(extra))
+    )
     raw = gpd.GeoDataFrame(
         {
             "link_id": [f"l{i:03d}" for i in range(len(pairs))],
@@ -62,7 +64,7 @@ def traffic(rng: np.random.Generator, roads: Roads) -> dict[tuple[str, str], flo
     graph = roads.to_networkx()
     kind = plain_junctions(roads).set_index("node_id")["kind"]
     ends = [n for n in graph if kind[n] == "boundary"]
-    flow = {(a, b): 0.0 for a, b in zip(roads.arcs["link_id"], roads.arcs["sense"], strict=True)}
+    flow = dict.fromkeys(zip(roads.arcs["link_id"], roads.arcs["sense"], strict=True), 0.0)
     for start in ends:
         ways = nx.single_source_dijkstra_path(graph, start, weight="length_m")
         for end in ends:

@@ -28,7 +28,8 @@ def number(value: Any) -> float | None:
 
 def areas(inputs: BalanceInputs, solved: Balance, tests: pd.DataFrame) -> dict[str, Any]:
     """Return ``junctions``, ``sections`` and ``areas``: each test with the counts that make it."""
-    names = junction_names(inputs)
+    tested = {one for clusters in tests["clusters"] for one in clusters}
+    names = junction_names(inputs, tested | _near(inputs, solved))
     section = inputs.sections.set_index("link_id")["section_id"] if len(inputs.sections) else {}
     found: dict[str, list[dict[str, Any]]] = {"junctions": [], "sections": [], "areas": []}
     for i, test in enumerate(tests.to_dict("records")):
@@ -81,18 +82,21 @@ def _members(solved: Balance, row: int) -> list[dict[str, Any]]:
     ]
 
 
-def junction_names(inputs: BalanceInputs) -> dict[str, str]:
-    """Return a name for each junction: the roads that meet there, at most three."""
+def junction_names(inputs: BalanceInputs, wanted: set[str]) -> dict[str, str]:
+    """Return a name for each wanted junction: the roads that meet there, at most three."""
     links = inputs.roads.links
     cluster = inputs.junctions.set_index("node_id")["junction_id"]
-    ends = pd.concat(
-        [
-            links[["name", end]].set_axis(["name", "node_id"], axis=1)
-            for end in ("from_node", "to_node")
-        ]
+    ends = pd.DataFrame(
+        {
+            "name": np.tile(links["name"].to_numpy(dtype=object), 2),
+            "node_id": np.concatenate(
+                [links[e].to_numpy(dtype=object) for e in ("from_node", "to_node")]
+            ),
+        }
     )
     ends["junction_id"] = ends["node_id"].map(cluster).fillna(ends["node_id"])
-    ends = ends.loc[ends["name"].notna()].drop_duplicates(["junction_id", "name"])
+    ends = ends.loc[ends["name"].notna() & ends["junction_id"].isin(wanted)]
+    ends = ends.drop_duplicates(["junction_id", "name"])
     ends = ends.sort_values(["junction_id", "name"])
     return ends.groupby("junction_id")["name"].agg(lambda n: " / ".join(n.iloc[:3])).to_dict()
 
@@ -101,27 +105,21 @@ def _untested(
     inputs: BalanceInputs, solved: Balance, names: dict[str, str], tested: set[str]
 ) -> list[dict[str, Any]]:
     """Return the junctions with a counted leg that have no equation of their own, and why."""
-    links = inputs.roads.links
-    cluster = inputs.junctions.set_index("node_id")["junction_id"]
     kind = inputs.junctions.drop_duplicates("junction_id").set_index("junction_id")["kind"]
-    ends = pd.concat(
-        [
-            links[["link_id", end]].set_axis(["link_id", "node"], axis=1)
-            for end in ("from_node", "to_node")
-        ]
-    )
-    ends["junction_id"] = ends["node"].map(cluster).fillna(ends["node"])
-    ends = ends.drop_duplicates(["link_id", "junction_id"])
+    ends = _ends(inputs)
     counted = set(solved.counts.used["link_id"])
     known = counted | set(solved.system.graph.arcs["link_id"].iloc[solved.system.inferred])
     totals = set(solved.counts.totals["link_id"])
-    near = ends.loc[ends["link_id"].isin(counted | totals), "junction_id"].unique()
+    near = _near(inputs, solved)
+    by_junction = (
+        ends.loc[ends["junction_id"].isin(near)].groupby("junction_id")["link_id"].agg(set)
+    )
     found = []
-    for junction in sorted(set(near) - tested):
+    for junction in sorted(near - tested):
         sort = kind.get(junction, "junction")
         if sort in ("bend", "boundary", "cul_de_sac"):
             continue
-        here = set(ends.loc[ends["junction_id"].eq(junction), "link_id"])
+        here = by_junction[junction]
         missing, whole = sorted(here - known - totals), sorted(here & totals - known)
         if sort == "generator":
             reason = "a generator: trips start and end here, so in and out need not agree"
@@ -142,6 +140,25 @@ def _untested(
             | {"members": [], "reason": reason}
         )
     return found
+
+
+def _ends(inputs: BalanceInputs) -> pd.DataFrame:
+    """Return the links at each junction: link_id, junction_id."""
+    links = inputs.roads.links
+    cluster = inputs.junctions.set_index("node_id")["junction_id"]
+    node = np.concatenate([links[e].to_numpy(dtype=object) for e in ("from_node", "to_node")])
+    ends = pd.DataFrame(
+        {"link_id": np.tile(links["link_id"].to_numpy(dtype=object), 2), "node": node}
+    )
+    ends["junction_id"] = ends["node"].map(cluster).fillna(ends["node"])
+    return ends.drop_duplicates(["link_id", "junction_id"])
+
+
+def _near(inputs: BalanceInputs, solved: Balance) -> set[str]:
+    """Return the junctions at the ends of counted links."""
+    counted = set(solved.counts.used["link_id"]) | set(solved.counts.totals["link_id"])
+    ends = _ends(inputs)
+    return set(ends.loc[ends["link_id"].isin(counted), "junction_id"])
 
 
 def _few(ids: list[str]) -> str:

@@ -120,10 +120,8 @@ def _bends(nodes: pd.DataFrame, arcs: pd.DataFrame, ends: pd.DataFrame) -> pd.Da
     alone = nodes.groupby("cluster")["node_id"].transform("size").eq(1)
     bend = nodes.loc[nodes["kind"].eq("bend") & nodes["degree"].eq(2) & alone & ~nodes["ground"]]
     pairs = ends.loc[ends["node_id"].isin(bend["node_id"])].sort_values(["node_id", "link_id"])
-    if pairs.empty:
-        return pd.DataFrame({"node_id": pd.Series([], dtype="str"), "first": [], "second": []})
-    links = pairs["link_id"].to_numpy().reshape(-1, 2)
-    node = pairs["node_id"].to_numpy()[::2]
+    links = pairs["link_id"].to_numpy(dtype=object).reshape(-1, 2)
+    node = pairs["node_id"].to_numpy(dtype=object)[::2]
     comes = pd.MultiIndex.from_frame(arcs[["head", "link_id"]])
     goes = pd.MultiIndex.from_frame(arcs[["tail", "link_id"]])
 
@@ -134,7 +132,8 @@ def _bends(nodes: pd.DataFrame, arcs: pd.DataFrame, ends: pd.DataFrame) -> pd.Da
     through = (has(comes, 0) == has(goes, 1)) & (has(comes, 1) == has(goes, 0))
     through &= links[:, 0] != links[:, 1]
     return pd.DataFrame(
-        {"node_id": node[through], "first": links[through, 0], "second": links[through, 1]}
+        {"node_id": node[through], "first": links[through, 0], "second": links[through, 1]},
+        dtype="str",
     )
 
 

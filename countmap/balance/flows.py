@@ -33,6 +33,8 @@ def table(inputs: BalanceInputs, solved: Balance) -> pd.DataFrame:
     )
     known = known.drop_duplicates(["link_id", "sense"])
     one_way = senses.merge(known, on=["link_id", "sense"], how="left")
+    # Columns without a value would turn into floats.
+    one_way = one_way.astype(dict.fromkeys(("status", "method", "sources"), "str"))
     missing = one_way["status"].isna()
     one_way.loc[missing, "status"] = "unobservable"
     quiet = set(arcs.loc[arcs["quiet"], "link_id"])

@@ -133,8 +133,10 @@ def hypotheses(system: System, flow: Floats) -> tuple[list[Hypothesis], Floats]:
         around = np.flatnonzero((np.abs(system.incidence) * np.abs(column)[:, None]).any(axis=0))
         stations = tuple(sorted(set(used.loc[around, "station_id"])))
         if sort == "section" and len(stations) == 2:
-            place += f", between {stations[0]} and {stations[1]}"
-        found.append(Hypothesis("leak", stations, "both", place, 1.0, sort))
+            where = f"{place}, between {stations[0]} and {stations[1]}"
+        else:
+            where = place
+        found.append(Hypothesis("leak", stations, "both", where, 1.0, sort))
         columns.append(column)
     return found, (np.column_stack(columns) if columns else np.zeros((len(system.incidence), 0)))
 

@@ -1,0 +1,221 @@
+"""Identities of the balance on random networks, S and Q held fixed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from made_counts import inputs, network
+from made_roads import redrawn
+
+from countmap.balance.assess import assess, balance
+from countmap.balance.bridges import forest
+from countmap.balance.solve import Problem, direction_z, infer, project_out, solve
+
+SEEDS = st.integers(0, 2**32 - 1)
+QUICK = settings(max_examples=12, deadline=None)
+
+
+def case(seed, *, share=0.5, one_way=0.3):
+    rng = np.random.default_rng(seed)
+    made = network(rng, int(rng.integers(4, 14)), int(rng.integers(0, 8)), one_way)
+    keys = list(made.truth)
+    arcs = [key for key in keys if rng.random() < share]
+    assume(arcs)
+    return rng, made, inputs(made, arcs, rng)
+
+
+def null_space(made, given):
+    """Solve by the null space of all node equations: no contraction, no graph theory."""
+    arcs = made.roads.arcs
+    key = list(zip(arcs["link_id"], arcs["sense"], strict=True))
+    free = made.junctions.loc[made.junctions["kind"].eq("junction"), "node_id"].tolist()
+    b = np.zeros((len(free), len(key)))
+    for j, (tail, head) in enumerate(zip(arcs["tail"], arcs["head"], strict=True)):
+        for node, one in ((head, 1.0), (tail, -1.0)):
+            if node in free:
+                b[free.index(node), j] += one
+    _, size, axes = (
+        np.linalg.svd(b, full_matrices=True) if len(free) else (0, np.zeros(0), np.eye(len(key)))
+    )
+    basis = axes[int((size > 1e-9).sum()) :].T
+    rows = given.annual
+    where = [
+        key.index((f"l{s[1:]}", sense))
+        for s, sense in zip(rows["station_id"], rows["sense"], strict=True)
+    ]
+    y = rows["aadt"].to_numpy()
+    sd = np.maximum(rows["log_se"].to_numpy() * y, 1.0)
+    seen = basis[where] / sd[:, None]
+    inverse = np.linalg.pinv(seen, rcond=1e-9)
+    x = basis @ (inverse @ (y / sd))
+    covariance = basis @ (inverse @ inverse.T) @ basis.T
+    told = basis @ (np.eye(basis.shape[1]) - inverse @ seen)
+    observable = (np.abs(told) < 1e-7).all(axis=1) if basis.shape[1] else np.ones(len(key), bool)
+    return key, where, x, np.diag(covariance), observable
+
+
+@QUICK
+@given(SEEDS)
+def test_contraction_is_the_null_space_solution(seed):
+    _, made, given_ = case(seed)
+    solved = balance(given_)
+    assume(solved.system.graph.faults.empty)
+    key, where, x, variance, observable = null_space(made, given_)
+    used = solved.counts.used
+    at = [key.index(k) for k in zip(used["link_id"], used["link_sense"], strict=True)]
+    scale = max(1.0, np.abs(x).max())
+    np.testing.assert_allclose(solved.solution.flow, x[at], atol=1e-7 * scale)
+    np.testing.assert_allclose(
+        np.diag(solved.solution.covariance), variance[at], rtol=1e-6, atol=1e-4
+    )
+    arcs = solved.system.graph.arcs.iloc[solved.system.inferred]
+    inferred = [key.index(k) for k in zip(arcs["link_id"], arcs["sense"], strict=True)]
+    flow, own, _ = infer(solved.solution, solved.system.others(solved.solution.flow))
+    np.testing.assert_allclose(flow, x[inferred], atol=1e-7 * scale)
+    np.testing.assert_allclose(own, variance[inferred], rtol=1e-6, atol=1e-4)
+    assert set(np.flatnonzero(observable)) - set(where) == set(inferred)
+
+
+@QUICK
+@given(SEEDS)
+def test_another_count_never_raises_a_variance(seed):
+    rng, made, few = case(seed, share=0.35)
+    counted = set(
+        zip(few.annual["station_id"].str.replace("S", "l"), few.annual["sense"], strict=True)
+    )
+    left = sorted(set(made.truth) - counted)
+    assume(left)
+    more = inputs(made, sorted([*counted, left[int(rng.integers(len(left)))]]), rng)
+    same = few.annual.set_index(["station_id", "sense"])["aadt"]
+    annual = more.annual.set_index(["station_id", "sense"])
+    annual.loc[same.index, "aadt"] = same
+    more = replace(more, annual=annual.reset_index())
+
+    def variances(solved):
+        used, arcs = solved.counts.used, solved.system.graph.arcs.iloc[solved.system.inferred]
+        own = infer(solved.solution, solved.system.others(solved.solution.flow))[1]
+        keys = [
+            *zip(used["link_id"], used["link_sense"], strict=True),
+            *zip(arcs["link_id"], arcs["sense"], strict=True),
+        ]
+        return dict(zip(keys, [*np.diag(solved.solution.covariance), *own], strict=True))
+
+    before, after = variances(balance(few)), variances(balance(more))
+    for arc, variance in before.items():
+        assert after[arc] <= variance * (1 + 1e-9) + 1e-6
+
+
+@settings(max_examples=6, deadline=None)
+@given(SEEDS)
+def test_row_order_and_drawn_direction_do_not_matter(seed):
+    rng, made, given_ = case(seed)
+    links = made.roads.links["link_id"]
+    flip = {link for link in links if rng.random() < 0.5}
+    roads = redrawn(made.roads, flip, rng.permutation(len(links)))
+    stations = given_.stations.copy()
+    turned = stations["link_id"].isin(flip).to_numpy()
+    length = roads.links.set_index("link_id")["length_m"]
+    stations.loc[turned, "offset_m"] = (
+        stations["link_id"].map(length)[turned] - stations["offset_m"][turned]
+    )
+    stations["same_way"] = stations["same_way"].to_numpy() ^ turned
+    other = replace(
+        given_,
+        roads=roads,
+        junctions=given_.junctions.iloc[::-1],
+        stations=stations.iloc[::-1],
+        annual=given_.annual.sample(frac=1.0, random_state=seed % 1000),
+    )
+    one, two = assess(given_), assess(other)
+    right = two.flows.copy()
+    swap = right["link_id"].isin(flip)
+    right.loc[swap, "sense"] = right.loc[swap, "sense"].map(
+        {"with": "against", "against": "with", "both": "both"}
+    )
+    columns = ["flow", "lower", "upper", "z", "redundancy", "min_detectable_bias"]
+    key = ["link_id", "sense"]
+    left = one.flows.sort_values(key).reset_index(drop=True)
+    right = right.sort_values(key).reset_index(drop=True)
+    assert left["status"].tolist() == right["status"].tolist()
+    np.testing.assert_allclose(left[columns], right[columns], rtol=1e-6, atol=1e-6)
+    assert one.suspects["set"].tolist() == two.suspects["set"].tolist()
+
+
+@QUICK
+@given(SEEDS)
+def test_deleting_a_count_lowers_gamma_by_its_z_squared(seed):
+    _, _, given_ = case(seed, share=0.8)
+    solution = balance(given_).solution
+    problem = solution.problem
+    z, _ = direction_z(solution.weight, solution.residual, problem.incidence)
+    for k in np.flatnonzero(np.isfinite(z)):
+        lost = np.array(problem.errors)
+        lost[k, k] += 1e12  # as good as not counted
+        without = solve(Problem(problem.incidence, problem.counts, lost, problem.slack))
+        assert abs(solution.gamma - without.gamma - z[k] ** 2) < 1e-4 * max(1.0, solution.gamma)
+        weight = project_out(solution.weight, problem.incidence[:, k])
+        exact = float(solution.residual @ weight @ solution.residual)
+        assert abs(solution.gamma - exact - z[k] ** 2) < 1e-8 * max(1.0, solution.gamma)
+
+
+@QUICK
+@given(SEEDS)
+def test_redundancy_sums_to_the_rank(seed):
+    _, _, given_ = case(seed, share=0.8)
+    solution = balance(given_).solution
+    rank = np.linalg.matrix_rank(solution.problem.incidence) if solution.dof else 0
+    assert rank == solution.dof
+    np.testing.assert_allclose(solution.redundancy.sum(), rank, atol=1e-7)
+
+
+@QUICK
+@given(SEEDS)
+def test_flows_are_never_negative_and_conserve(seed):
+    rng, _, given_ = case(seed, share=0.7)
+    annual = given_.annual.copy()
+    wild = rng.random(len(annual)) < 0.3
+    annual["aadt"] = annual["aadt"].where(~wild, annual["aadt"] * rng.choice([0.0, 0.01, 8.0]))
+    solved = balance(replace(given_, annual=annual))
+    assert (solved.reconciled >= 0).all()
+    assert (solved.inferred >= 0).all()
+    scale = max(1.0, float(annual["aadt"].max()))
+    np.testing.assert_allclose(solved.system.incidence @ solved.reconciled, 0, atol=2e-4 * scale)
+
+
+@settings(max_examples=40, deadline=None)
+@given(SEEDS)
+def test_bridges_are_those_of_networkx(seed):
+    import networkx as nx
+
+    rng = np.random.default_rng(seed)
+    n, k = int(rng.integers(1, 20)), int(rng.integers(0, 40))
+    tail, head = rng.integers(n, size=k), rng.integers(n, size=k)
+    graph = nx.Graph()
+    graph.add_nodes_from(range(n))
+    ends = [tuple(sorted(e)) for e in zip(tail.tolist(), head.tolist(), strict=True)]
+    graph.add_edges_from(e for e in ends if e[0] != e[1])
+    expected = sorted(e for e in map(tuple, map(sorted, nx.bridges(graph))) if ends.count(e) == 1)
+    found = forest(n, tail, head)
+    assert sorted(ends[i] for i in found.bridges) == expected
+    for edge, below in zip(found.bridges, found.below, strict=True):
+        cut = graph.copy()
+        cut.remove_edge(*ends[edge])
+        inside = found.order[found.entered[below] : found.left[below]]
+        assert set(inside.tolist()) == nx.node_connected_component(cut, below)
+
+
+@QUICK
+@given(SEEDS)
+def test_the_table_is_a_row_for_every_link_and_sense(seed):
+    _, made, given_ = case(seed)
+    flows = assess(given_).flows
+    expected = made.roads.arcs[["link_id", "sense"]]
+    one_way = flows.loc[flows["sense"].ne("both"), ["link_id", "sense"]]
+    assert sorted(map(tuple, one_way.to_numpy())) == sorted(map(tuple, expected.to_numpy()))
+    both = flows.loc[flows["sense"].eq("both")].set_index("link_id")
+    wide = flows.pivot_table(index="link_id", columns="sense", values="flow", dropna=False)
+    total = (wide["with"] + wide["against"]).reindex(both.index)
+    np.testing.assert_allclose(both["flow"], total, rtol=1e-12)
