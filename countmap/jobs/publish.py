@@ -11,6 +11,7 @@ import pandas as pd
 
 from countmap.errors import NotFound
 from countmap.jobs.common import Document, Network, Workspace, last_counted, latest
+from countmap.jobs.roads import OSM_SUFFIXES
 from countmap.plan import coverage
 from countmap.store import queries
 
@@ -74,6 +75,8 @@ def map_content(ws: Workspace, *, year: int, audience: Audience = "public", titl
         due=_due(ws, network, year),
         rounding=ws.settings.rounding,
         audience=audience,
+        timezone=ws.settings.timezone,
+        credits=_credits(ws),
         notes=_notes(run, balance),
     )
 
@@ -227,14 +230,20 @@ def _due(ws: Workspace, network: Network, year: int) -> pd.DataFrame:
     )
 
 
+def _credits(ws: Workspace) -> tuple[str, ...]:
+    """Return the attribution that the source of the roads asks for."""
+    networks = ws.register.frame("networks", active=True)
+    source = str(networks["source"].iloc[0]) if len(networks) else ""
+    if source.lower().endswith(OSM_SUFFIXES):
+        return (f"Roads: © OpenStreetMap contributors (ODbL), from {source}",)
+    return (f"Roads: {source}",) if source else ()
+
+
 def _release_line(ws: Workspace, run: Document, balance: Document | None) -> str:
     from countmap import __version__
 
-    parts = [f"annual run {run['run_id']}"] + (
-        [f"balance run {balance['run_id']}"] if balance else []
-    )
-    files = ws.register.frame("files")
-    return f"{', '.join(parts)}, from {len(files)} count files, countmap {__version__}"
+    runs = " and ".join(one["run_id"] for one in (run, balance) if one is not None)
+    return f"{runs}, from {len(ws.register.frame('files'))} count files; countmap {__version__}"
 
 
 def _notes(run: Document, balance: Document | None) -> tuple[str, ...]:

@@ -111,22 +111,33 @@ SAME = 0.85
 """Names at least this alike are taken for one road (one or two letters in ten differ)."""
 
 
+_SMALL_WORDS = frozenset(
+    ("", "to", "the", "in", "direction", "heading", "going", "traffic", "bound")
+)
+
+
 def compass_deg(text: object) -> float:
     """Return the bearing that a direction's name states; NaN where it states none or several.
 
-    Single letters count only where they are the whole name.
+    Only small words may stand beside the compass point ("to the north"): "towards North Cross" names
+    a place. Single letters count only where they are the whole name.
 
     Examples
     --------
-    >>> [compass_deg(t) for t in ("northbound", "to the South-West", "NB", "e", "S Bahn", "bridge")]
-    [0.0, 225.0, 0.0, 90.0, nan, nan]
+    >>> [compass_deg(t) for t in ("northbound", "to the South-West", "NB", "e", "bridge")]
+    [0.0, 225.0, 0.0, 90.0, nan]
+    >>> compass_deg("towards North Cross")
+    nan
     """
     words = normalise(text).split()
     if len(words) == 1 and words[0] in _LETTERED:
         return _LETTERED[words[0]]
     stems = [re.sub(r"(bound|wards?|ern)$", "", word) for word in words]
     joined = re.sub(r"\b(north|south) (east|west)\b", r"\1\2", " ".join(stems))
-    found = {_POINTS[word] for word in joined.split() if word in _POINTS}
+    said = [word for word in joined.split() if word not in _SMALL_WORDS]
+    if any(word not in _POINTS for word in said):
+        return float("nan")
+    found = {_POINTS[word] for word in said}
     return found.pop() if len(found) == 1 else float("nan")
 
 
