@@ -8,7 +8,7 @@ import geopandas as gpd
 import pandas as pd
 import shapely
 
-from countmap.workspace import init_workspace
+from countmap.workspace import init_workspace, open_workspace
 
 UTM32 = 25832
 
@@ -82,3 +82,18 @@ def add(ws, frame, name="counts.csv"):
     block = ws.blocks.write(frame, name)
     with ws.register.transaction() as writing:
         return writing.add_file(name, hashlib.sha256(name.encode()).hexdigest(), None, block)
+
+
+def write_for_ever(folder, start, pipe):
+    """Put, decide and import without end, and say so after each commit."""
+    ws = open_workspace(folder)
+    for i in range(start, start + 100_000):
+        pair = pd.DataFrame({"station_id": [f"P{i:06d}a", f"P{i:06d}b"], "name": str(i)})
+        with ws.register.transaction() as writing:
+            writing.put("stations", pair)
+        pipe.send(("put", i))
+        with ws.register.transaction() as writing:
+            writing.decide("name", str(i), "", {"stations": pair.assign(road="decided")})
+        pipe.send(("decide", i))
+        add(ws, periods("2025-01-01", [float(i)] * 24, station=f"P{i:06d}a"), f"{i}.csv")
+        pipe.send(("file", i))

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
+import multiprocessing
 import time
 from pathlib import Path
 
@@ -15,56 +14,29 @@ from countmap.store import register
 from countmap.workspace import open_workspace
 
 KILLS = 10
-
-WRITER = """
-import sys
-sys.path.insert(0, sys.argv[2])
-import made_store
-import pandas as pd
-from countmap.workspace import open_workspace
-
-ws = open_workspace(sys.argv[1])
-print("ready", flush=True)
-start = int(sys.argv[3])
-for i in range(start, start + 100_000):
-    pair = pd.DataFrame({"station_id": [f"P{i:06d}a", f"P{i:06d}b"], "name": str(i)})
-    with ws.register.transaction() as writing:
-        writing.put("stations", pair)
-    print("put", i, flush=True)
-    with ws.register.transaction() as writing:
-        writing.decide("name", f"P{i:06d}a", "", {"stations": pair.assign(road="decided")})
-    print("decide", i, flush=True)
-    made_store.add(ws, made_store.periods("2025-01-01", [float(i)] * 24, station=f"P{i:06d}a"), f"{i}.csv")
-    print("file", i, flush=True)
-"""
+# Children are forked from a server that has the libraries loaded: a kill costs no import.
+PROCESSES = multiprocessing.get_context("forkserver")
+PROCESSES.set_forkserver_preload(["made_store", "countmap.store.blocks", "pyarrow.parquet"])
 
 
 def killed(folder: Path, start: int, after: int) -> list[tuple[str, int]]:
-    """Run the writer, kill it after some acknowledgements, and return all it acknowledged."""
-    process = subprocess.Popen(
-        [
-            sys.executable,
-            "-c",
-            WRITER,
-            str(folder),
-            str(Path(made_store.__file__).parent),
-            str(start),
-        ],
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    assert process.stdout is not None
-    assert process.stdout.readline() == "ready\n"
-    said = [process.stdout.readline() for _ in range(after)]
+    """Run a writer, kill it after some acknowledgements, and return all it acknowledged."""
+    ours, theirs = PROCESSES.Pipe(duplex=False)
+    process = PROCESSES.Process(target=made_store.write_for_ever, args=(folder, start, theirs))
+    process.start()
+    theirs.close()
+    said = [ours.recv() for _ in range(after)]
     busy_until = time.perf_counter() + 0.0017 * (start % 7)  # not always right after a commit
     while time.perf_counter() < busy_until:
         pass
     process.kill()
-    said += process.stdout.readlines()
-    assert process.wait() == -9
-    process.stdout.close()
-    whole = [line.split() for line in said if line.endswith("\n")]
-    return [(what, int(number)) for what, number in whole]
+    process.join()
+    assert process.exitcode == -9
+    while True:
+        try:
+            said.append(ours.recv())
+        except (EOFError, OSError):  # an acknowledgement cut in two was never given
+            return said
 
 
 def test_nothing_acknowledged_is_lost_and_nothing_is_half_there(tmp_path):

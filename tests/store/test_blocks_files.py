@@ -24,8 +24,8 @@ def mixed():
     rng = np.random.default_rng(1)
     return pd.concat(
         [
-            made_store.periods("2025-01-01", rng.poisson(20, 50).astype(float), station=s, sense=d, lane=l)
-            for s in ("S2", "S1") for d in ("with", "against") for l in ("2", "1")
+            made_store.periods("2025-01-01", rng.poisson(20, 50).astype(float), station=s, sense=d, lane=lane)
+            for s in ("S2", "S1") for d in ("with", "against") for lane in ("2", "1")
         ]
     )  # fmt: skip
 
@@ -82,7 +82,7 @@ def test_an_empty_or_broken_frame_is_refused(ws):
     with pytest.raises(InvalidInput, match=r"^a.csv holds no period; nothing to store$"):
         ws.blocks.write(tables.empty(tables.PERIODS), "a.csv")
     with pytest.raises(
-        InvalidInput, match="periods: count must be at least 0, got '-3.0' in row 1"
+        InvalidInput, match=r"periods: count must be at least 0, got '-3\.0' in row 1"
     ):
         ws.blocks.write(made_store.periods("2025-01-01", [1.0, -3.0]), "a.csv")
     assert not list((ws.path / blocks.FOLDER).iterdir())

@@ -185,6 +185,14 @@ def test_the_sum_of_the_senses_goes_before_a_count_of_both(ws):
     assert hours(ws, "both") == [7.0] * 24
 
 
+def test_vehicles_and_axles_have_no_sum(ws):
+    made_store.add(ws, made_store.periods(WINTER_DAY, [5.0] * 24), "with.csv")
+    against = made_store.periods(WINTER_DAY, [9.0] * 24, sense="against").assign(quantity="axles")
+    made_store.add(ws, against, "against.csv")
+    assert hours(ws, "both") == []
+    assert days(ws, "both") == []
+
+
 def test_lanes_are_summed(ws):
     made_store.add(ws, made_store.periods(WINTER_DAY, [5.0] * 24, lane="1"), "one.csv")
     made_store.add(ws, made_store.periods(WINTER_DAY, [2.0] * 24, lane="2"), "two.csv")

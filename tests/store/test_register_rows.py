@@ -178,7 +178,7 @@ def test_a_broken_row_is_refused_and_nothing_is_changed(tmp_path):
     ws = made_store.workspace(tmp_path / "w")
     before = ws.register.frame("stations")
     bad = pd.DataFrame({"station_id": ["S9", "S8"], "lon": [9.0, 409.0], "lat": [48.0, 48.0]})
-    with pytest.raises(InvalidInput) as caught, ws.register.transaction() as writing:
+    with pytest.raises(InvalidInput) as caught, ws.register.transaction() as writing:  # noqa: PT012  # two puts
         writing.put("stations", made_store.stations().assign(road="new"))
         writing.put("stations", bad)
     assert str(caught.value) == "stations: lon must be at most 180, got '409.0' in row 1"
@@ -215,7 +215,7 @@ def test_only_one_transaction_writes(tmp_path, monkeypatch):
         ws.register.transaction(),
         pytest.raises(
             Conflict,
-            match="^register.gpkg is being written by another process; try again when it is done$",
+            match=r"^register.gpkg is being written by another process; try again when it is done$",
         ),
         ws.register.transaction(),
     ):
@@ -225,7 +225,7 @@ def test_only_one_transaction_writes(tmp_path, monkeypatch):
 def test_a_full_disk_is_one_line_and_nothing_is_changed(tmp_path):
     ws = made_store.workspace(tmp_path / "w")
     many = pd.DataFrame({"station_id": [f"T{i:05d}" for i in range(5000)], "name": "x" * 100})
-    with pytest.raises(Conflict) as caught, ws.register.transaction() as writing:
+    with pytest.raises(Conflict) as caught, ws.register.transaction() as writing:  # noqa: PT012  # two steps
         writing.connection.execute("PRAGMA max_page_count = 100")
         writing.put("stations", many)
     assert str(caught.value) == "register.gpkg: database or disk is full; nothing was changed"

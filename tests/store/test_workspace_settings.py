@@ -108,7 +108,7 @@ def test_limits_of_checks_are_read(ws):
 def test_a_lost_register_is_named(ws):
     ws.register.path.unlink()
     with pytest.raises(
-        NotFound, match="register.gpkg is not there; restore it or start over with countmap init"
+        NotFound, match=r"register.gpkg is not there; restore it or start over with countmap init"
     ):
         open_workspace(ws.path).register.frame("stations")
 
