@@ -1,8 +1,9 @@
-"""The command line in this process; and a skipped test is a failure."""
+"""The command line in this process, the demo town worked through; and a skipped test is a failure."""
 
 from __future__ import annotations
 
 import json
+import shutil
 import sys
 from dataclasses import dataclass
 
@@ -43,3 +44,20 @@ def countmap(monkeypatch, capsys):
         return Ended(int(stop.value.code or 0), captured.out, captured.err)
 
     return call
+
+
+@pytest.fixture(scope="session")
+def worked(tmp_path_factory):
+    """Return the demo's folder and its document, made once for all tests; read only."""
+    from countmap.jobs import demo
+
+    folder = tmp_path_factory.mktemp("demo") / "town"
+    return folder, demo.run(folder)
+
+
+@pytest.fixture
+def town(worked, tmp_path):
+    """Return a workspace of one's own, worked through as the demo does."""
+    from countmap.jobs.common import open_workspace
+
+    return open_workspace(shutil.copytree(worked[0], tmp_path / "town"))

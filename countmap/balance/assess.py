@@ -126,6 +126,7 @@ def assess(inputs: BalanceInputs) -> BalanceResult:
         "bound": bound,
         "spread": spread,
         **document.areas(inputs, solved, tests),
+        "pairs": document.pairs(inputs, solved, table),
         "screenlines": screenlines.records(inputs, solved, table),
         "suspects": document.suspects(suspects),
         "untestable": document.untestable(solved),

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from countmap.balance import totals
+from countmap.balance.errors import arc_errors
 from countmap.balance.solve import direction_z
 from countmap.tables import SUSPECTS, empty
 
@@ -56,6 +59,7 @@ def areas(inputs: BalanceInputs, solved: Balance, tests: pd.DataFrame) -> dict[s
     found["junctions"] += _untested(
         inputs, solved, names, {j["junction_id"] for j in found["junctions"]}
     )
+    found["sections"] += totals.section_tests(inputs, solved)
     found["junctions"].sort(key=lambda j: (-abs(j["z"] or 0.0), j["junction_id"]))
     found["sections"].sort(key=lambda s: (-abs(s["z"] or 0.0), s["section_id"] or ""))
     found["areas"].sort(key=lambda a: (-abs(a["z"] or 0.0), a["junction_ids"]))
@@ -165,6 +169,26 @@ def _few(ids: list[str]) -> str:
     word = "link" if len(ids) == 1 else "links"
     more = f" and {len(ids) - 3} more" if len(ids) > 3 else ""
     return f"{word} {', '.join(ids[:3])}{more}"
+
+
+def pairs(inputs: BalanceInputs, solved: Balance, table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the two-way flow of links published as one road; null while one of them is unknown."""
+    errors = arc_errors(solved)
+    index = errors.index()
+    z95 = NormalDist().inv_cdf(0.5 + inputs.settings.level / 2)
+    one_way = table.loc[table["sense"].ne("both")]
+    found = []
+    for pair, rows in inputs.pairs.groupby("pair_id"):
+        here = one_way.loc[one_way["link_id"].isin(rows["link_id"])]
+        arcs = list(zip(here["link_id"], here["sense"], strict=True))
+        record = {"pair_id": str(pair), "links": sorted(set(rows["link_id"]))}
+        if here["flow"].isna().any() or any(arc not in index for arc in arcs) or not arcs:
+            found.append(record | dict.fromkeys(("flow", "lower", "upper")))
+            continue
+        at = np.array([index[arc] for arc in arcs], dtype=np.intp)
+        flow, half = float(here["flow"].sum()), z95 * float(np.sqrt(errors.covariance(at).sum()))
+        found.append(record | {"flow": flow, "lower": max(flow - half, 0.0), "upper": flow + half})
+    return found
 
 
 def suspects(found: list[Suspect]) -> list[dict[str, Any]]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from countmap.balance import totals
 from countmap.balance.errors import arc_errors, shown_counts
 from countmap.balance.inputs import RANK
 from countmap.balance.solve import direction_z, infer
@@ -140,28 +141,41 @@ def _two_way(inputs: BalanceInputs, solved: Balance, one_way: pd.DataFrame) -> p
     )
     sources = [rows["link_id"].map(by_sense[s]["sources"]).fillna("") for s in by_sense]
     joined = [" ".join(sorted(set((a + " " + b).split()))) for a, b in zip(*sources, strict=True)]
-    rows["sources"] = pd.Series(joined, index=rows.index).where(total.notna())
+    rows["sources"] = pd.Series(joined, index=rows.index, dtype="str").where(total.notna())
     rows["days"] = pd.concat(
         [rows["link_id"].map(by_sense[s]["days"]) for s in by_sense], axis=1
     ).min(axis=1)
     counted = [rows["link_id"].map(by_sense[s]["counted"]) for s in by_sense]
     rows["counted"] = counted[0] + counted[1]
+    rows = _with_totals(inputs, solved, rows)
     own = pd.concat([solved.counts.both, solved.counts.totals], ignore_index=True)
     if own.empty:
         return rows
     own = _as_flows(own)
-    sums = rows.set_index("link_id")["flow"]
-    own = own.loc[
-        own["link_id"].isin(two_way) & (own["link_id"].map(sums).isna() | _agrees(own, rows))
-    ]
+    at = rows.set_index("link_id")
+    # A figure counted here stands above a sum that follows from elsewhere.
+    follows = own["link_id"].map(at["status"]).isin(["inferred", "unobservable"])
+    same = own["link_id"].map(at["sources"]).eq(own["station_id"])
+    own = own.loc[own["link_id"].isin(two_way) & (follows | same)]
     kept = rows.loc[~rows["link_id"].isin(own["link_id"])]
     return pd.concat([kept, own], ignore_index=True)
 
 
-def _agrees(own: pd.DataFrame, rows: pd.DataFrame) -> pd.Series:
-    """Return where both senses of the link come from the station of the two-way figure."""
-    sources = rows.set_index("link_id")["sources"]
-    return own["link_id"].map(sources).eq(own["station_id"])
+def _with_totals(inputs: BalanceInputs, solved: Balance, rows: pd.DataFrame) -> pd.DataFrame:
+    """Fill two-way rows that have no sum from a total counted elsewhere on the section."""
+    told = totals.along_section(inputs, solved).set_index("link_id")
+    at = rows.index[rows["flow"].isna() & rows["link_id"].isin(told.index)]
+    if not len(at):
+        return rows
+    here = told.loc[rows.loc[at, "link_id"]]
+    half = NormalDist().inv_cdf(0.5 + inputs.settings.level / 2) * here["sd"].to_numpy()
+    flow = here["flow"].to_numpy()
+    rows.loc[at, "flow"] = flow
+    rows.loc[at, "lower"], rows.loc[at, "upper"] = np.maximum(flow - half, 0.0), flow + half
+    rows.loc[at, "status"] = "inferred"
+    rows.loc[at, "method"] = "total along the section"
+    rows.loc[at, "sources"] = here["sources"].to_numpy()
+    return rows
 
 
 def _sum_variance(solved: Balance, by_sense: dict[str, pd.DataFrame]) -> pd.Series:

@@ -82,7 +82,8 @@ class Hypothesis:
 
     ``kind``: scale (a station loses or gains the same share in both senses), scale_one (one sense),
     leak. ``stations`` are the station itself, or those around the leak; ``place`` says where a leak is,
-    ``sort`` whether along a section or at a junction.
+    ``sort`` whether along a section or at a junction. ``unit`` and ``counted`` are the fitted and the
+    counted vehicles a day.
     """
 
     kind: str
@@ -90,6 +91,7 @@ class Hypothesis:
     sense: str
     place: str
     unit: float
+    counted: float = 0.0
     sort: str = ""
 
 
@@ -115,6 +117,7 @@ def hypotheses(system: System, flow: Floats) -> tuple[list[Hypothesis], Floats]:
     columns: list[Floats] = []
     checkable = system.checkable
     flow = np.maximum(flow, 1.0)
+    counts = used["aadt"].to_numpy(dtype=float)
     for k in np.flatnonzero(checkable):
         found.append(
             Hypothesis("scale_one", (used.loc[k, "station_id"],), used.loc[k, "sense"], "", flow[k])
@@ -126,7 +129,14 @@ def hypotheses(system: System, flow: Floats) -> tuple[list[Hypothesis], Floats]:
             column = system.incidence[:, at] @ flow[at]
             if np.abs(column).max(initial=0.0) > 0:
                 found.append(
-                    Hypothesis("scale", (str(station),), "both", "", float(flow[at].sum()))
+                    Hypothesis(
+                        "scale",
+                        (str(station),),
+                        "both",
+                        "",
+                        float(flow[at].sum()),
+                        float(counts[at].sum()),
+                    )
                 )
                 columns.append(column)
     for column, place, sort in _leaks(system):
@@ -136,7 +146,7 @@ def hypotheses(system: System, flow: Floats) -> tuple[list[Hypothesis], Floats]:
             where = f"{place}, between {stations[0]} and {stations[1]}"
         else:
             where = place
-        found.append(Hypothesis("leak", stations, "both", where, 1.0, sort))
+        found.append(Hypothesis("leak", stations, "both", where, 1.0, sort=sort))
         columns.append(column)
     return found, (np.column_stack(columns) if columns else np.zeros((len(system.incidence), 0)))
 
@@ -249,10 +259,10 @@ def _suspect(found: list[Hypothesis], near: NDArray[np.intp], z: Floats, bias: F
     for i in near:
         if found[i].kind != "leak" or i == top:
             members.update(dict.fromkeys(found[i].stations))
-    rivals = [(found[i], _size(z[i], bias[i]), float(z[i])) for i in near[1:]]
+    rivals = [(found[i], _size(found[i], z[i], bias[i]), float(z[i])) for i in near[1:]]
     return Suspect(
         found[top],
-        _size(z[top], bias[top]),
+        _size(found[top], z[top], bias[top]),
         float(z[top]),
         float(bias[top] * found[top].unit),
         tuple(members),
@@ -260,9 +270,16 @@ def _suspect(found: list[Hypothesis], near: NDArray[np.intp], z: Floats, bias: F
     )
 
 
-def _size(z: float, bias: float) -> float:
-    """Return the estimated size in units: f'H⁻¹r / f'H⁻¹f = z · bias / 4.13."""
-    return float(z * bias / NON_CENTRALITY)
+def _size(hypothesis: Hypothesis, z: float, bias: float) -> float:
+    """Return the estimated size: vehicles a day of a leak; of a count, the share it is off the truth.
+
+    In units f'H⁻¹r / f'H⁻¹f = z · bias / 4.13; a count of y that is b too high had a truth of y − b.
+    """
+    units = float(z * bias / NON_CENTRALITY)
+    if hypothesis.kind == "leak":
+        return units
+    off = units * hypothesis.unit
+    return off / max(hypothesis.counted - off, 1.0)
 
 
 def _distinct(directions: Floats) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -77,3 +78,15 @@ def span(
     """
     begin = pd.Timestamp(first) + pd.Timedelta(hours=hours[0])
     return begin, pd.Timestamp(last) + pd.Timedelta(hours=hours[1])
+
+
+def power_of_ten(log: float) -> str:
+    """Return exp(``log``) as a power of ten for a sentence; below 10^-99 it is just that small.
+
+    Examples
+    --------
+    >>> power_of_ten(-16.2), power_of_ten(-5000)
+    ('10^-7', 'under 10^-99')
+    """
+    power = log / math.log(10)
+    return "under 10^-99" if power < -99 else f"10^{power:.0f}"

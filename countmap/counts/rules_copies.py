@@ -9,7 +9,7 @@ import pandas as pd
 from scipy import special
 
 from countmap.counts.bench import Bench
-from countmap.counts.rules import Finding, Numbers, rule, span
+from countmap.counts.rules import Finding, Numbers, power_of_ten, rule, span
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -130,7 +130,7 @@ def _merged(bench: Bench, found: pd.DataFrame) -> list[Finding]:
         why = (
             f"{hours} hours from {bench.day[int(a['row'])]} {int(a['begin']):02d}:00 equal those from"
             f" {bench.day[int(a['source'])]}{place} one by one ({sum(inside):,.0f} vehicles);"
-            f" expected by chance 10^{part['log'].min() / np.log(10):.0f} times"
+            f" expected by chance {power_of_ten(part['log'].min())} times"
         )
         when = span(
             bench.day[int(a["row"])], bench.day[int(b["row"])], (int(a["begin"]), int(b["end"]))

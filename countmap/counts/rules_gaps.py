@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from countmap.counts.bench import Bench, hour_means, runs
-from countmap.counts.rules import Finding, Numbers, rule, span
+from countmap.counts.rules import Finding, Numbers, power_of_ten, rule, span
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -120,14 +120,9 @@ def _zero_finding(
     severity = "fail" if long or length >= 7 else "warn"
     why = (
         f"{length} hours of zeros from {first:%Y-%m-%d %H:%M}, where {usual:,.0f} vehicles are usual"
-        f" at those hours; chance of that {_power(-usual)}"
+        f" at those hours; chance of that {power_of_ten(-usual)}"
     )
     return Finding(station, sense, first, last, severity, why)
-
-
-def _power(log: float) -> str:
-    """Return exp(``log``) as a power of ten."""
-    return f"10^{log / np.log(10):.0f}"
 
 
 def _at(bench: Bench, run: NDArray[np.int64]) -> tuple[pd.Timestamp, pd.Timestamp]:

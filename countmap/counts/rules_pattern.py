@@ -10,7 +10,7 @@ from scipy import special, stats
 
 from countmap.counts import rules_copies
 from countmap.counts.bench import Bench, runs
-from countmap.counts.rules import Finding, Numbers, rule, span
+from countmap.counts.rules import Finding, Numbers, power_of_ten, rule, span
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -49,15 +49,11 @@ def identical(bench: Bench, numbers: Numbers) -> list[Finding]:
         severity = "fail" if length[n] >= numbers["fail"] else "warn"
         why = (
             f"{length[n]} counts in a row are {value[n]:g}; expected in the series by chance"
-            f" {_times(log[n])}"
+            f" {power_of_ten(log[n])} times"
         )
         station, sense = s.names[s.code[a]]
         findings.append(Finding(station, sense, s.start[a], s.end[b - 1], severity, why))
     return findings
-
-
-def _times(log: float) -> str:
-    return f"10^{log / np.log(10):.0f} times"
 
 
 @rule(

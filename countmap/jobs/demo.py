@@ -197,9 +197,22 @@ def _judge_one(fault: Document, findings: list[Document], document: Document) ->
     }
     if hits:
         return known | {"evidence": hits[0]["evidence"], "set": hits[0]["set"]}
-    reasons = {u["station_id"]: u["reason"] for u in document["balance"]["untestable"]}
-    why = [reasons[s] for s in fault["stations"] if s in reasons]
-    return known | {"why_not": why[0] if why else fault["found_by"]}
+    return known | {"why_not": _why_not(fault, document["balance"])}
+
+
+def _why_not(fault: Document, balanced: Document) -> str:
+    """Say why nothing gave a fault away: no sum contains it, or the sums agree all the same."""
+    stations_ = set(fault["stations"])
+    reasons = [u["reason"] for u in balanced["untestable"] if u["station_id"] in stations_]
+    sums = [
+        f"{one.get('name') or one.get('section_id')} (z {one['z']:+.1f})"
+        for kind in ("junctions", "sections", "areas")
+        for one in balanced[kind]
+        if one["z"] is not None and stations_ & {m["station_id"] for m in one["members"]}
+    ]
+    if sums:
+        reasons.append(f"the day totals agree all the same at {', '.join(sums)}")
+    return "; ".join([*reasons, f"could be found by {fault['found_by']}"])
 
 
 def _lines(document: Document, judged: Document) -> Iterator[str]:

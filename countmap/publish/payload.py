@@ -109,9 +109,18 @@ def station_rows(content: MapContent, links: pd.DataFrame) -> pd.DataFrame:
     open_flags = content.flags[
         (content.flags["state"] == "open") & content.flags["severity"].isin(("warn", "fail"))
     ]
-    for name, frame in (("findings", content.findings), ("flags", open_flags)):
+    for name, frame in (("findings", by_member(content.findings)), ("flags", open_flags)):
         rows[name] = rows["station_id"].map(frame["station_id"].value_counts()).fillna(0)
     return _shown(rows, content)
+
+
+def by_member(findings: pd.DataFrame) -> pd.DataFrame:
+    """Return the findings once for every station that could be meant."""
+    members = [
+        sorted({station, *(others.split() if isinstance(others, str) else ())})
+        for station, others in zip(findings["station_id"], findings["set"], strict=True)
+    ]
+    return findings.assign(station_id=members).explode("station_id", ignore_index=True)
 
 
 def _shown(rows: pd.DataFrame, content: MapContent) -> pd.DataFrame:
@@ -196,7 +205,7 @@ def network(content: MapContent, links: pd.DataFrame, stations: pd.DataFrame) ->
         (content.annual["sense"] == "both")
         & content.annual["station_id"].isin(stations["station_id"])
     ].sort_values(["station_id", "year"])
-    findings = content.findings.sort_values(["station_id", "sense", "hypothesis"])
+    findings = by_member(content.findings).sort_values(["station_id", "sense", "hypothesis"])
     flags = content.flags.sort_values(["station_id", "first_utc", "flag_id"])
     shapes = gpd.GeoSeries(content.screenlines["geometry"])
     polygon = shapes.geom_type.isin(("Polygon", "MultiPolygon")) if len(shapes) else shapes

@@ -220,7 +220,7 @@ def _hours(db: duckdb.DuckDBPyConnection, tz: str) -> None:
         FROM chosen
     """)
     db.execute(f"""
-        CREATE TEMP TABLE hours AS
+        CREATE TEMP VIEW hours AS
         WITH short AS (
             SELECT c.place, c.day_no, c.quantity
             FROM (SELECT place, begins_us // {DAY_US} AS day_no, min(series) % 3 AS quantity
@@ -275,7 +275,7 @@ def _calendar(db: duckdb.DuckDBPyConnection, tz: str) -> None:
 def _days(db: duckdb.DuckDBPyConnection) -> None:
     """Make every day on which a period begins: of periods of one length, or of whole hours."""
     db.execute(f"""
-        CREATE TEMP TABLE days AS
+        CREATE TEMP VIEW days AS
         WITH lengths AS (
             SELECT day_no, sum(expected) AS expected, count(*) AS hours FROM calendar GROUP BY ALL
         ), of_periods AS (
