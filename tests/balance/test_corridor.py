@@ -1,0 +1,122 @@
+"""A corridor walked: route, steps, side roads."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from made_balance import given, two_way
+from made_roads import net, node_at
+
+from countmap.balance.assess import assess
+from countmap.balance.corridor import walk
+from countmap.balance.route import route
+from countmap.errors import InvalidInput, NotFound
+
+ROAD = {
+    "m1": [(0, 0), (1000, 0)],
+    "m2": [(2000, 0), (1000, 0)],  # drawn the other way
+    "m3": [(2000, 0), (3000, 0)],
+    "side": ([(1000, 0), (1000, 800)], {"name": "Mill Lane"}),
+    "lane": ([(2000, 0), (2000, 700)], {"name": "Back Lane"}),
+    "round": [(0, 0), (0, -900), (3000, -900), (3000, 0)],
+    "apart": [(9000, 0), (9500, 0)],
+}
+ALONG = {
+    "S1": ("m1", 300, two_way(5000, 5000)),
+    "S2": ("m2", 400, two_way(6500, 6400)),
+    "S3": ("m3", 500, two_way(6550, 6350)),
+}
+
+
+def walked(counts, start="S1", end="S3"):
+    inputs = given(net(**ROAD), counts)
+    flows = assess(inputs).flows
+    found = walk(inputs.roads, inputs.sections, inputs.stations, inputs.annual, flows, start, end)
+    json.dumps(found, allow_nan=False)
+    return found
+
+
+def test_stations_stand_by_chainage_in_the_sense_of_travel():
+    found = walked(ALONG)
+    assert [(s["station_id"], s["chainage_m"]) for s in found["stations"]] == [
+        ("S1", 0),
+        ("S2", 1300),
+        ("S3", 2200),
+    ]
+    assert found["stations"][1]["ahead"]["flow"] == 6400
+    assert found["stations"][1]["ahead"]["lower"] < 6400 < found["stations"][1]["ahead"]["upper"]
+    assert found["length_m"] == 2200
+    assert [link["link_id"] for link in found["links"]] == ["m1", "m2", "m3"]
+    assert [link["as_drawn"] for link in found["links"]] == [True, False, True]
+
+
+def test_a_step_with_an_uncounted_side_road_cannot_be_told():
+    first, second = walked(ALONG)["steps"]
+    (ahead, back) = first["senses"]
+    assert (ahead["travel"], ahead["step"]) == ("ahead", 1400)
+    assert ahead["verdict"] == "cannot tell: side road Mill Lane uncounted"
+    assert back["step"] == -1500
+    assert second["senses"][0]["verdict"] == "no step"
+    assert first["balance"]["missing"] == ["side"]
+
+
+def test_a_step_is_explained_by_what_the_side_road_brings():
+    found = walked(ALONG | {"M": ("side", 100, two_way(1400, 1500))})
+    first = found["steps"][0]
+    assert [s["verdict"] for s in first["senses"]] == ["explained", "explained"]
+    assert first["side_roads"][0] == {
+        "link_id": "side",
+        "name": "Mill Lane",
+        "chainage_m": 700.0,
+        "in": 1500.0,
+        "out": 1400.0,
+    }
+    assert first["balance"]["disagreement"] == pytest.approx(5000 - 6400 + 6500 - 5000 + 100)
+
+
+def test_a_step_that_the_side_road_cannot_bring_is_unexplained():
+    found = walked(ALONG | {"M": ("side", 100, two_way(150, 100))})
+    assert found["steps"][0]["senses"][0]["verdict"] == "unexplained"
+    assert found["steps"][0]["senses"][0]["side_flow"] == 100
+
+
+def test_walking_back_mirrors_the_walk():
+    there, back = walked(ALONG), walked(ALONG, "S3", "S1")
+    assert back["length_m"] == there["length_m"]
+    assert [s["chainage_m"] for s in back["stations"]] == [0, 900, 2200]
+    assert back["stations"][0]["ahead"] == there["stations"][2]["back"]
+    steps = [w["steps"][i]["senses"][k]["step"] for w, i, k in ((back, 1, 0), (there, 0, 1))]
+    assert steps == [-1500, -1500]
+
+
+def test_a_route_joins_nodes_links_and_stations():
+    roads = net(**ROAD)
+    stations = given(roads, ALONG).stations
+    found = route(roads, stations, node_at(roads, 0, 0), "m3")
+    assert [leg.link_id for leg in found.legs] == ["m1", "m2", "m3"]
+    assert found.length_m == 2500
+    within = route(roads, stations.assign(offset_m=[300, 400, 500], link_id="m1"), "S3", "S1")
+    assert within.length_m == 200
+    assert not within.legs[0].forward
+    assert within.legs[0].start_m == -500
+
+
+@pytest.mark.parametrize("offset", [0.0, 1000.0])
+def test_a_station_at_the_very_end_of_a_link(offset):
+    roads = net(**ROAD)
+    stations = given(roads, ALONG | {"S1": ("m1", offset, two_way(1, 1))}).stations
+    found = route(roads, stations, "S1", "S3")
+    assert found.length_m == pytest.approx(2500 - offset)
+    assert [leg.link_id for leg in found.legs] == ["m1", "m2", "m3"]
+    back = route(roads, stations, "S3", "S1")
+    assert back.length_m == pytest.approx(2500 - offset)
+
+
+def test_places_that_cannot_be_joined_say_why():
+    with pytest.raises(NotFound, match="corridor: 'S9' is no placed station, no node and no link"):
+        walked(ALONG, "S9", "S1")
+    with pytest.raises(InvalidInput, match="corridor: no road joins 'S1' and 'apart'"):
+        walked(ALONG, "S1", "apart")
+    with pytest.raises(InvalidInput, match="corridor: 'S1' is both its start and its end"):
+        walked(ALONG, "S1", "S1")
