@@ -42,3 +42,14 @@ def test_two_commands_do_everything():
     assert given == ["sh .ci/demo", "sh .ci/test"]
     assert all((ROOT / line.split()[1]).is_file() for line in given)
     assert "sh .ci/test" in (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+
+
+def test_the_developers_page_names_rooms_that_are_there():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    doors = re.findall(r"`((?:roads|counts|store|annual|balance|publish)\.\w+)\.", text)
+    assert len(doors) > 10
+    for door in doors:
+        assert (ROOT / "countmap" / f"{door.replace('.', '/')}.py").is_file(), door
+    table = text.split("## The rooms")[1].split("The doors")[0]
+    for room in re.findall(r"^\| `(\w+)/`", table, re.MULTILINE):
+        assert (ROOT / "countmap" / room).is_dir(), room
