@@ -43,7 +43,7 @@ def estimate(
     """
     fingerprint = ws.register.fingerprint(TOPICS)
     network = Network(ws)
-    hours, days = queries.hour_cells(ws), queries.day_totals(ws)
+    hours, days = queries.hours_and_days(ws)
     if days.empty:
         raise NotFound("the workspace has no counts; run countmap counts import FILE first")
     stations = ws.register.frame("stations")

@@ -53,7 +53,7 @@ def map_content(ws: Workspace, *, year: int, audience: Audience = "public", titl
         )
     balance = latest(ws, "balance", year)
     network = Network(ws)
-    hours, days = queries.hour_cells(ws), queries.day_totals(ws)
+    hours, days = queries.hours_and_days(ws)
     stations = ws.register.frame("stations")
     found = balance["document"] if balance else {"junctions": [], "screenlines": []}
     explanations = run["document"]["explanations"]
