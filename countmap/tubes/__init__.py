@@ -1,0 +1,1 @@
+"""From the pair of tubes to classified vehicles: geometry, pulses, classes, verification."""
