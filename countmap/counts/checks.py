@@ -12,7 +12,7 @@ import pandas as pd
 
 from countmap import tables
 from countmap.counts import bench as benches
-from countmap.counts import rules_context, rules_gaps, rules_level, rules_pattern
+from countmap.counts import rules_context, rules_files, rules_gaps, rules_level, rules_pattern
 from countmap.counts.rules import RULES, Finding, Rule
 from countmap.errors import InvalidInput
 
@@ -35,6 +35,7 @@ def run(  # noqa: PLR0917  # the door's frames in their order
     *,
     holidays: Mapping[date, str] | None = None,
     tz: str = "",
+    differing: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Run every rule over the counts.
 
@@ -51,6 +52,8 @@ def run(  # noqa: PLR0917  # the door's frames in their order
         Public holidays beside those in ``days``.
     tz : str
         Zone of the civil hours; by default the offsets of ``periods`` serve.
+    differing : DataFrame, optional
+        Periods that two files count differently, see ``rules_files.conflicts``.
 
     Returns
     -------
@@ -73,6 +76,8 @@ def run(  # noqa: PLR0917  # the door's frames in their order
         if numbers is not None
         for finding in RULES[name].function(bench, numbers)
     ]
+    if differing is not None:
+        found += [(rules_files.RULE, finding) for finding in rules_files.conflicts(differing)]
     return _flags(found, periods, tz)
 
 

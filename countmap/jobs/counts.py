@@ -148,6 +148,7 @@ def check(ws: Workspace) -> Document:
         ws.settings.checks,
         holidays=clock.public_holidays(ws.settings.holidays, _years(days)),
         tz=ws.settings.timezone,
+        differing=queries.conflicts(ws),
     )
     known = ws.register.frame("flags")
     decided = known[known["state"] != "open"]
