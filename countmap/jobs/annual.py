@@ -11,9 +11,18 @@ import pandas as pd
 
 from countmap import clock
 from countmap.annual import estimate as estimating
-from countmap.errors import InvalidInput, NotFound
+from countmap.errors import NotFound
 from countmap.formats import csv_table
-from countmap.jobs.common import Document, Network, Workspace, cell, latest, records, refusing
+from countmap.jobs.common import (
+    Document,
+    Network,
+    Workspace,
+    cell,
+    latest,
+    records,
+    refusing,
+    require_known,
+)
 from countmap.rounding import rounded
 from countmap.store import queries
 from countmap.tables import ANNUAL
@@ -93,13 +102,8 @@ def import_(ws: Workspace, file: Path, *, dry_run: bool = False) -> Document:
     """
     with refusing(ws):
         frame = csv_table.read_or_raise(file, ANNUAL)
-        known = set(ws.register.frame("stations")["station_id"])
-        strange = frame[~frame["station_id"].isin(known)]
-        if len(strange):
-            row = strange.iloc[0]
-            raise InvalidInput(
-                f"{file.name}:{row['row']}: there is no station {row['station_id']!r}. Correct the row"
-            )
+        stations = set(ws.register.frame("stations")["station_id"])
+        require_known(frame, "station_id", stations, "station", file)
     full = frame.reindex(columns=[*ANNUAL.names])
     open_ended = full["lower"].isna() | full["upper"].isna()
     spread = full["log_se"].fillna(DEFAULT_LOG_SE) * Z_95

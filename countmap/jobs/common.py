@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import date, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -62,6 +63,22 @@ def refusing(ws: Workspace) -> Iterator[None]:
         csv_table.write(error.rejects, path)
         more = len(error.rejects) - 1
         raise InvalidInput(f"{error}; and {more:,} more in {path}", error.rejects) from error
+
+
+def require_known(frame: pd.DataFrame, column: str, known: set[str], noun: str, file: Path) -> None:
+    """Refuse rows whose ``column`` names something that is not there; null names nothing.
+
+    Raises
+    ------
+    InvalidInput
+        Every such row is in ``rejects``.
+    """
+    strange = frame[frame[column].notna() & ~frame[column].isin(known)]
+    if len(strange):
+        why = [f"there is no {noun} {value!r}. Correct the row" for value in strange[column]]
+        columns = {"file": file.name, "row": strange["row"], "column": column}
+        rejects = pd.DataFrame({**columns, "value": strange[column], "why": why})
+        raise csv_table.error_from(rejects.reset_index(drop=True))
 
 
 def import_table(

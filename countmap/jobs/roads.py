@@ -8,16 +8,16 @@ from pathlib import Path
 import geopandas as gpd
 import pandas as pd
 
-from countmap.errors import Conflict, InvalidInput, NotFound
+from countmap.errors import Conflict, NotFound
 from countmap.formats import csv_table, gmns, lines, osm
 from countmap.jobs.common import (
     Document,
     Network,
     Workspace,
-    cell,
     import_table,
     records,
     refusing,
+    require_known,
 )
 from countmap.roads import audit, graph, restate
 from countmap.roads import replace as replacing
@@ -159,15 +159,10 @@ def declare(ws: Workspace, file: Path, *, dry_run: bool = False) -> Document:
     nodes, links = set(network.roads.nodes["node_id"]), set(network.roads.links["link_id"])
     with refusing(ws):
         frame = csv_table.read_or_raise(file, DECLARATIONS)
-        for row in frame.itertuples():
-            at_node = row.kind in NODE_KINDS
-            wanted = [row.id] if at_node or row.kind != "pair" else [row.id, row.other_id]
-            strange = [i for i in wanted if cell(i) not in (nodes if at_node else links)]
-            if strange:
-                raise InvalidInput(
-                    f"{file.name}:{row.row}: there is no {'node' if at_node else 'link'} {strange[0]!r}"
-                    f" for {row.kind}. Correct the row"
-                )
+        at_node = frame["kind"].isin(NODE_KINDS)
+        require_known(frame[at_node], "id", nodes, "node", file)
+        require_known(frame[~at_node], "id", links, "link", file)
+        require_known(frame[frame["kind"] == "pair"], "other_id", links, "link", file)
     kinds = frame["kind"].value_counts().sort_index()
     taken = import_table(ws, frame, "declarations", dry_run=dry_run, decide="declare")
     return taken | {"declared": taken["new"], "by_kind": {k: int(v) for k, v in kinds.items()}}

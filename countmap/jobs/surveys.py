@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from countmap.errors import InvalidInput
 from countmap.formats import csv_table
-from countmap.jobs.common import Document, Workspace, import_table, refusing
+from countmap.jobs.common import Document, Workspace, import_table, refusing, require_known
 from countmap.tables import SURVEYS
 
 
@@ -20,13 +19,7 @@ def import_(ws: Workspace, file: Path, *, dry_run: bool = False) -> Document:
     """
     with refusing(ws):
         frame = csv_table.read_or_raise(file, SURVEYS)
-        known = set(ws.register.frame("stations")["station_id"])
-        strange = frame[~frame["station_id"].isin(known)]
-        if len(strange):
-            row = strange.iloc[0]
-            raise InvalidInput(
-                f"{file.name}:{row['row']}: there is no station {row['station_id']!r}. "
-                "Import it with countmap stations import, or correct the row"
-            )
+        stations = set(ws.register.frame("stations")["station_id"])
+        require_known(frame, "station_id", stations, "station", file)
         frame["epoch"] = frame["epoch"].fillna(1.0) if "epoch" in frame else 1.0
     return import_table(ws, frame, "surveys", dry_run=dry_run)

@@ -4,9 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from countmap.errors import InvalidInput
 from countmap.formats import csv_table
-from countmap.jobs.common import Document, Network, Workspace, import_table, refusing
+from countmap.jobs.common import (
+    Document,
+    Network,
+    Workspace,
+    import_table,
+    refusing,
+    require_known,
+)
 from countmap.tables import TURNS
 
 
@@ -23,15 +29,7 @@ def import_(ws: Workspace, file: Path, *, dry_run: bool = False) -> Document:
     links = set(network.roads.links["link_id"])
     with refusing(ws):
         frame = csv_table.read_or_raise(file, TURNS)
-        for column, known, noun in (
-            ("junction_id", junctions, "junction"),
-            ("from_link", links, "link"),
-            ("to_link", links, "link"),
-        ):
-            strange = frame[~frame[column].isin(known)]
-            if len(strange):
-                row = strange.iloc[0]
-                raise InvalidInput(
-                    f"{file.name}:{row['row']}: there is no {noun} {row[column]!r}. Correct the row"
-                )
+        require_known(frame, "junction_id", junctions, "junction", file)
+        for column in ("from_link", "to_link"):
+            require_known(frame, column, links, "link", file)
     return import_table(ws, frame, "turns", dry_run=dry_run)
