@@ -17,6 +17,7 @@ from countmap.store import queries
 
 Audience = Literal["public", "internal"]
 SATURDAY = 5
+NOTHING: Document = {"junctions": [], "sections": [], "areas": [], "screenlines": []}
 
 
 def map_(
@@ -55,7 +56,7 @@ def map_content(ws: Workspace, *, year: int, audience: Audience = "public", titl
     network = Network(ws)
     hours, days = queries.hours_and_days(ws)
     stations = ws.register.frame("stations")
-    found = balance["document"] if balance else {"junctions": [], "screenlines": []}
+    found = balance["document"] if balance else NOTHING
     explanations = run["document"]["explanations"]
     return MapContent(
         title=title or ws.path.resolve().name,
@@ -67,7 +68,7 @@ def map_content(ws: Workspace, *, year: int, audience: Audience = "public", titl
         annual=ws.register.results("annual", year),
         flags=ws.register.frame("flags"),
         findings=ws.register.results("suspects", year),
-        junctions=_junctions(found["junctions"], network),
+        junctions=_places(found, network, stations),
         screenlines=_screenlines(found["screenlines"], ws),
         profiles=profiles(hours),
         day_series=day_series(days, _excluded_days(ws)),
@@ -167,19 +168,35 @@ def _excluded_days(ws: Workspace) -> set[tuple[str, pd.Timestamp]]:
     return days
 
 
-def _junctions(found: list[Document], network: Network) -> pd.DataFrame:
+def _places(found: Document, network: Network, stations: pd.DataFrame) -> pd.DataFrame:
+    """Return what was tested as the map draws it: junctions at their nodes, the rest amid its counts."""
     from countmap.publish.content import JUNCTION_COLUMNS
 
     nodes = network.junctions.merge(network.roads.nodes[["node_id", "x", "y"]], on="node_id")
     centre = nodes.groupby("junction_id")[["x", "y"]].mean()
     lon, lat = network.roads.to_wgs84(centre["x"].to_numpy(), centre["y"].to_numpy())
-    place = pd.DataFrame({"lon": lon, "lat": lat}, index=centre.index)
-    frame = pd.DataFrame(found)
-    if frame.empty:
+    at_node = dict(zip(centre.index, zip(lon, lat, strict=True), strict=True))
+    at_station = stations.set_index("station_id")[["lon", "lat"]]
+    rows = [
+        one | {"members": _stations(one), "place": at_node[one["junction_id"]]}
+        for one in found["junctions"]
+    ]
+    for one in (*found["sections"], *found["areas"]):
+        members = _stations(one)
+        where = tuple(at_station.loc[members.split()].mean())
+        key = one.get("section_id") or one["junction_ids"][0]
+        name = one.get("name") or f"between {members.replace(' ', ' and ')}"
+        rows.append(one | {"junction_id": key, "name": name, "members": members, "place": where})
+    if not rows:
         return pd.DataFrame({name: pd.Series([], dtype="object") for name in JUNCTION_COLUMNS})
-    frame["members"] = [_stations(one) for one in found]
+    frame = pd.DataFrame(rows)
+    frame["lon"], frame["lat"] = frame["place"].str[0], frame["place"].str[1]
     frame["verdict"] = frame["verdict"].replace("no equation", "untested")
-    return frame.join(place, on="junction_id")
+    strongest = frame.assign(size=frame["z"].abs()).sort_values(
+        "size", ascending=False, kind="stable"
+    )
+    once = strongest.drop_duplicates(["junction_id", "name"]).sort_index()
+    return once[list(JUNCTION_COLUMNS)].reset_index(drop=True)
 
 
 def _screenlines(found: list[Document], ws: Workspace) -> pd.DataFrame:

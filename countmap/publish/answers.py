@@ -87,7 +87,7 @@ def _sure(links: pd.DataFrame) -> str:
 
 def _disagree(content: MapContent) -> str:
     parts = []
-    for frame, noun in ((content.junctions, "junction"), (content.screenlines, "screenline")):
+    for frame, noun in ((content.junctions, "place"), (content.screenlines, "screenline")):
         tested = int(frame["verdict"].isin(("agrees", "disagrees")).sum())
         wrong = int((frame["verdict"] == "disagrees").sum())
         if tested:
@@ -99,7 +99,7 @@ def _disagree(content: MapContent) -> str:
     marked |= set(warned["station_id"])
     tail = f"{many(len(marked), 'station')} {'need' if len(marked) > 1 else 'needs'} a look."
     if not parts:
-        return f"No junction or screenline could be tested; {tail}"
+        return f"No place or screenline could be tested; {tail}"
     return f"{' and '.join(parts)} disagree; {tail}"
 
 

@@ -56,7 +56,8 @@ class MapContent:
     flags : DataFrame, tables.FLAGS
     findings : DataFrame, tables.SUSPECTS
     junctions : DataFrame
-        ``junction_id, lon, lat, name, z, disagreement, se`` (vehicles/day), ``verdict`` (agrees,
+        The places whose counts were held against each other: junctions, and stretches of road
+        between two counts. ``junction_id, lon, lat, name, z, disagreement, se`` (vehicles/day), ``verdict`` (agrees,
         disagrees, untested), ``members`` (station ids separated by spaces). Optional ``why``: one
         sentence. Only those that disagree are drawn.
     screenlines : GeoDataFrame, WGS84

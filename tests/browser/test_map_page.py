@@ -118,7 +118,7 @@ def test_hostile_names_stay_text_everywhere(sheet):
     ("view", "answer", "mark"),
     [
         ("sure", "known within ± 10 %", "a figure, no interval"),
-        ("disagree", "2 of 3 junctions", "junction: in and out differ"),
+        ("disagree", "2 of 3 places", "place: in and out differ"),
         ("next", "3 places due", "due, in order"),
         ("traffic", "a figure on 58 km of 70 km", "measured"),
     ],

@@ -56,7 +56,7 @@ def test_the_head_holds_four_questions_with_answers(internal):
     assert answers["traffic"].startswith("2025: a figure on 58 km of 70 km; most on Mill Street, ")
     assert (
         answers["disagree"]
-        == "2 of 3 junctions and 0 of 1 screenline disagree; 4 stations need a look."
+        == "2 of 3 places and 0 of 1 screenline disagree; 4 stations need a look."
     )
     assert answers["next"].startswith("3 places due; ")
 

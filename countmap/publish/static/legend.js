@@ -52,7 +52,7 @@
     }
     if (view === "disagree") {
       items.push(row(mark(svg("path", { d: "M13,1L25,13L13,25L1,13Z", fill: "none", stroke: ink.accent, "stroke-width": 2 }),
-        svg("path", { d: "M8,10.5H18M8,15.5H18M16,7L10,19", stroke: ink.accent, "stroke-width": 2 })), "junction: in and out differ"));
+        svg("path", { d: "M8,10.5H18M8,15.5H18M16,7L10,19", stroke: ink.accent, "stroke-width": 2 })), "place: in and out differ"));
       items.push(row(mark(svg("line", { x1: 1, x2: 33, y1: 13, y2: 13, stroke: ink.text, "stroke-width": 2.4, "stroke-dasharray": "10 3 2 3" })), "screenline"));
     }
     return items;
