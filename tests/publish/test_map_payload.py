@@ -130,7 +130,7 @@ def test_an_empty_workspace_still_makes_a_map():
     head = json.loads(block(render_map(bare), "countmap-head"))
     answers = [q["answer"] for q in head["questions"]]
     assert answers[0] == "No road has a figure for 2025."
-    assert answers[2] == "No junction or screenline could be tested; no station needs a look."
+    assert answers[2] == "No place or screenline could be tested; no station needs a look."
 
 
 def test_the_file_is_written_whole_or_not_at_all(tmp_path):
