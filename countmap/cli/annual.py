@@ -22,6 +22,7 @@ from countmap.cli.common import (
     group,
     opened,
     plural,
+    progress,
 )
 
 app = group("Annual averages with their intervals.")
@@ -55,13 +56,14 @@ def estimate(
     """Estimate the annual averages of every counted station."""
     from countmap.jobs import annual
 
-    document = annual.estimate(
-        opened(workspace),
-        year=year,
-        method=method.value,
-        estimator=estimator.value,
-        dry_run=dry_run,
-    )
+    with progress("Estimating annual averages"):
+        document = annual.estimate(
+            opened(workspace),
+            year=year,
+            method=method.value,
+            estimator=estimator.value,
+            dry_run=dry_run,
+        )
     deliver(document, as_json, _estimated)
 
 

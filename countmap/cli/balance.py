@@ -21,6 +21,7 @@ from countmap.cli.common import (
     group,
     opened,
     plural,
+    progress,
     stop_on_findings,
 )
 
@@ -41,7 +42,8 @@ def run_(
     """Compare the counts with each other and infer what follows from them."""
     from countmap.jobs import balance
 
-    document = balance.run(opened(workspace), year=year, hours=hours, dry_run=dry_run)
+    with progress("Balancing the network"):
+        document = balance.run(opened(workspace), year=year, hours=hours, dry_run=dry_run)
     deliver(document, as_json, _ran)
     stop_on_findings(len(document["suspects"]), fail_on_flags)
 

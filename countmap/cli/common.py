@@ -86,26 +86,23 @@ def columns(rows: list[list[str]], *, right: Iterable[int] = ()) -> Iterator[str
 def progress(label: str) -> Iterator[Callable[[int, int], None]]:
     """Show a bar on stderr once the work takes more than a second.
 
-    Yields a function ``step(done, total)``. Nothing is shown where stderr is no terminal.
+    Yields a function ``step(done, total)``; without a step the bar only says that work goes on.
+    Nothing is shown where stderr is no terminal.
     """
     if not sys.stderr.isatty():
         yield lambda _done, _total: None
         return
-    from time import monotonic
+    from threading import Timer
 
     from rich.console import Console
     from rich.progress import Progress
 
-    started = monotonic()
     bar = Progress(console=Console(stderr=True), transient=True)
     task = bar.add_task(label, total=None)
-
-    def step(done: int, total: int) -> None:
-        if monotonic() - started > 1 and not bar.live.is_started:
-            bar.start()
-        bar.update(task, completed=done, total=total)
-
+    late = Timer(1.0, bar.start)
+    late.start()
     try:
-        yield step
+        yield lambda done, total: bar.update(task, completed=done, total=total)
     finally:
+        late.cancel()
         bar.stop()

@@ -68,7 +68,8 @@ def check(workspace: Dir = HERE, fail_on_flags: FailOnFlags = False, as_json: Js
     """Run the checks; they flag and never change a count."""
     from countmap.jobs import counts
 
-    document = counts.check(opened(workspace))
+    with progress("Checking counts"):
+        document = counts.check(opened(workspace))
     deliver(document, as_json, _checked)
     stop_on_findings(sum(f["severity"] != "note" for f in document["flags"]), fail_on_flags)
 

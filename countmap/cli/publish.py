@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from countmap.cli.common import HERE, Dir, Json, Year, deliver, group, opened
+from countmap.cli.common import HERE, Dir, Json, Year, deliver, group, opened, progress
 
 app = group("The map and the data people keep.")
 
@@ -36,9 +36,10 @@ def map_(
     """Write one HTML file that opens anywhere, without a network."""
     from countmap.jobs import publish
 
-    document = publish.map_(
-        opened(workspace), year=year, audience=audience.value, title=title, out=out
-    )
+    with progress("Drawing the map"):
+        document = publish.map_(
+            opened(workspace), year=year, audience=audience.value, title=title, out=out
+        )
     deliver(
         document,
         as_json,

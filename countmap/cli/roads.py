@@ -20,6 +20,7 @@ from countmap.cli.common import (
     group,
     opened,
     plural,
+    progress,
     stop_on_findings,
 )
 
@@ -41,9 +42,10 @@ def import_(
     """Read a street network into the workspace."""
     from countmap.jobs import roads
 
-    document = roads.import_(
-        opened(workspace), file, layer=layer, crs=crs, replace=replace, dry_run=dry_run
-    )
+    with progress("Reading roads"):
+        document = roads.import_(
+            opened(workspace), file, layer=layer, crs=crs, replace=replace, dry_run=dry_run
+        )
     deliver(document, as_json, _imported)
 
 

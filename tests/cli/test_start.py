@@ -63,3 +63,35 @@ def test_every_group_has_help(countmap, group):
     ended = countmap(*([group] if group else []), "--help")
     assert ended.code == 0
     assert "Commands:" in ended.out
+
+
+def test_jobs_are_found_by_name():
+    import countmap
+
+    assert callable(countmap.jobs.annual.estimate)
+    assert "annual" in dir(countmap.jobs)
+    with pytest.raises(AttributeError, match="has no attribute 'nothing'"):
+        countmap.jobs.nothing  # noqa: B018
+
+
+def test_work_that_takes_long_says_so_on_a_terminal(monkeypatch):
+    import io
+    import time
+
+    from countmap.cli.common import progress
+
+    class Terminal(io.StringIO):
+        def isatty(self):
+            return True
+
+    monkeypatch.setattr(sys, "stderr", seen := Terminal())
+    monkeypatch.setenv("TERM", "xterm")
+    with progress("Counting") as step:
+        step(1, 2)
+    assert seen.getvalue() == "", "quick work says nothing"
+    with progress("Counting") as step:
+        step(1, 2)
+        deadline = time.monotonic() + 20
+        while "Counting" not in seen.getvalue() and time.monotonic() < deadline:
+            time.sleep(0.05)
+    assert "Counting" in seen.getvalue()
