@@ -73,7 +73,7 @@ def _basis(work: Work, senses: tuple[str, ...], rows: Rows, notes: Rows) -> None
 
     def lessons(year: int) -> Lessons:
         if year not in known:
-            known[year] = study(_pool(work, senses, year), year)
+            known[year] = study(_pool(work, senses, year), year, frozenset(work.holidays))
         return known[year]
 
     wanted = work.inputs.year
@@ -94,7 +94,7 @@ def _basis(work: Work, senses: tuple[str, ...], rows: Rows, notes: Rows) -> None
             level = routes.earlier_measured(work, short) or found
             if isinstance(level, str) and short.hours >= work.settings.min_hours:
                 near = _nearest(years, year, lessons)
-                if near not in shares and lessons(near).patterns is not None:
+                if near not in shares and lessons(near).teachers is not None:
                     shares[near] = _shares(work, lessons(near))
                 level = _textbook(work, lessons(near), shares.get(near), short, level)
             if not isinstance(level, str):
@@ -105,7 +105,7 @@ def _basis(work: Work, senses: tuple[str, ...], rows: Rows, notes: Rows) -> None
 def _nearest(years: list[int], year: int, lessons: Callable[[int], Lessons]) -> int:
     """Return the nearest year whose permanents can teach, or the nearest of all."""
     near = sorted(years, key=lambda other: (abs(other - year), other))
-    return next((other for other in near if lessons(other).patterns is not None), near[0])
+    return next((other for other in near if lessons(other).teachers is not None), near[0])
 
 
 def _pool(work: Work, senses: tuple[str, ...], year: int) -> Pool:

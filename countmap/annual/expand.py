@@ -11,6 +11,8 @@ import numpy as np
 import pandas as pd
 
 ALL_HOURS = (1 << 24) - 1
+BLOCKS_MAX = 28
+"""Blocks of four weeks; a longer count is averaged to about so many."""
 PART_HOURS_MIN = 6
 """A part of a day below this many hours says too little to be expanded."""
 
@@ -169,3 +171,34 @@ def _composed(parts: list[Block]) -> list[Block]:
                 out.append(Block("composite", cells, first.count + parts[j].count))
                 break
     return out + [part for i, part in enumerate(parts) if i not in taken]
+
+
+def joined(window: tuple[Block, ...]) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """Return the weights that average blocks to at most so many as four weeks have.
+
+    Returns
+    -------
+    array, shape (blocks, averages)
+        Columns sum to 1; the identity for a count of up to four weeks. In a longer one blocks of
+        the same weekday and kind that follow each other are averaged.
+
+    Examples
+    --------
+    >>> days = tuple(Block("day", ((day, ALL_HOURS),), 1.0) for day in range(56))
+    >>> join = joined(days)
+    >>> join.shape, float(join[0, 0]), float(join[7, 0])
+    ((56, 28), 0.5, 0.5)
+    """
+    if len(window) <= BLOCKS_MAX:
+        return np.eye(len(window))
+    alike: dict[tuple[int, int], list[int]] = {}
+    for at, block in enumerate(window):
+        alike.setdefault((block.first % 7, block.cells[0][1]), []).append(at)
+    each = max(1, BLOCKS_MAX // len(alike))
+    columns = []
+    for members in alike.values():
+        for part in np.array_split(members, min(each, len(members))):
+            column = np.zeros(len(window))
+            column[part] = 1 / len(part)
+            columns.append(column)
+    return np.array(columns).T

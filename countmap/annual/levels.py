@@ -7,13 +7,16 @@ from typing import Any
 
 import numpy as np
 
+from countmap.annual import gaps
 from countmap.annual.health import Health, examine
-from countmap.annual.matched import Patterns, blocks, learn
+from countmap.annual.matched import Teachers, teach
 from countmap.annual.pool import Pool
 
 Array = np.ndarray[Any, np.dtype[np.float64]]
-ROUNDS = 6
 STATIONS_MIN = 3
+SEEN_MIN = 0.5
+"""A day stands for others where this share of the series was counted."""
+WORKDAYS = 5
 MONDAY = 3
 """The weekday of day n since 1970, Monday 0, is (n + 3) mod 7."""
 
@@ -30,7 +33,7 @@ class Lessons:
         Its pool holds the counts that may teach.
     level, weekday_level : array, shape (series,)
         AADT and AAWT of the examined counts, gaps filled; NaN for a series that may not teach.
-    patterns : Patterns or None
+    teachers : Teachers or None
         None when fewer than three stations may teach.
     """
 
@@ -38,7 +41,7 @@ class Lessons:
     health: Health
     level: Array
     weekday_level: Array
-    patterns: Patterns | None
+    teachers: Teachers | None
 
     @property
     def pool(self) -> Pool:
@@ -51,44 +54,37 @@ class Lessons:
         return len(np.unique(self.pool.owner[self.health.trust > 0]))
 
 
-def study(pool: Pool, year: int) -> Lessons:
-    """Examine the permanents of one year, find their levels and learn their patterns.
+def study(pool: Pool, year: int, holidays: frozenset[int] = frozenset()) -> Lessons:
+    """Examine the permanents of one year, find their levels and learn from them.
+
+    Parameters
+    ----------
+    holidays : set of int
+        Days since 1970 that stand for no other day.
 
     Notes
     -----
-    A day without a count is filled by the model (mean of the others and the series' own pattern),
-    so that AADT is the plain mean of 365 or 366 days. With a complete year nothing is filled.
+    A day without a count is filled by the series' own pattern (see `gaps.complete`), so that AADT is
+    the plain mean of 365 or 366 days. With a complete year nothing is filled.
     """
     health = examine(pool, year)
-    trust, days = health.trust, pool.days_of(year)
+    days = pool.days_of(year)
     level = np.full(len(pool.series), np.nan)
     weekday_level = level.copy()
-    if len(np.unique(pool.owner[trust > 0])) < STATIONS_MIN:
-        return Lessons(year, health, level, weekday_level, None)
     counts = health.pool.day
+    sound = np.flatnonzero(health.trust > 0)
+    stations = len(np.unique(pool.owner[sound]))
+    if stations < STATIONS_MIN:
+        return Lessons(year, health, level, weekday_level, None)
     logs = np.log(np.where(counts > 0, counts, np.nan))
-    logs[trust == 0] = np.nan
-    volume = np.exp(_filled(logs, pool.owner, trust, days))[:, days]
-    workday = (np.arange(days.start, days.stop) + pool.first + MONDAY) % 7 < 5
-    level, weekday_level = volume.mean(axis=1), volume[:, workday].mean(axis=1)
-    patterns = learn(logs - np.log(level)[:, None], pool.owner, trust)
-    return Lessons(year, health, level, weekday_level, patterns)
-
-
-def _filled(logs: Array, owner: Any, trust: Array, days: slice) -> Array:
-    """Return ln V with the gaps filled, by alternating patterns and levels."""
-    seen = np.isfinite(logs)
-    if seen[trust > 0][:, days].all():
-        return logs
-    safe = np.where(seen.any(axis=1, keepdims=True), logs, 0.0)
-    level = np.log(np.nanmean(np.exp(safe), axis=1))
-    filled = logs
-    for _ in range(ROUNDS):
-        y = logs - level[:, None]
-        patterns = learn(y, owner, trust, each=False)
-        known = blocks(patterns, y)
-        model = known.mean[0] + patterns.scores[0][:, 1:] @ known.loadings[0]
-        filled = np.where(seen, logs, model + level[:, None])
-        filled[trust == 0] = np.nan
-        level = np.log(np.exp(filled[:, days]).mean(axis=1))
-    return filled
+    seen = np.isfinite(logs[sound])
+    filled, weight = np.zeros_like(logs), np.zeros(len(logs))
+    filled[sound], weight[sound] = gaps.complete(logs[sound], health.trust[sound], stations)
+    volume = np.exp(filled[sound][:, days])
+    axis = np.arange(pool.day.shape[1]) + pool.first
+    workday = (axis[days] + MONDAY) % 7 < WORKDAYS
+    level[sound], weekday_level[sound] = volume.mean(axis=1), volume[:, workday].mean(axis=1)
+    ordinary = (seen.mean(axis=0) >= SEEN_MIN) & ~np.isin(axis, list(holidays))
+    ordinary &= (axis >= axis[days.start]) & (axis <= axis[days.stop - 1])
+    taught = filled - np.where(weight > 0, np.log(level), 0.0)[:, None]
+    return Lessons(year, health, level, weekday_level, teach(taught, weight, pool.owner, ordinary))

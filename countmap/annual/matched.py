@@ -2,9 +2,14 @@
 
 For every permanent series k and every block b of a short count (a day, or some hours of one) the
 same hours are summed: y_k(b) = ln V_k(b) − ln AADT_k. Across stations y is a random function with
-mean μ_b and covariance C = B'B + diag(noise): B holds how block b answers to each of a few patterns
-(the weekend road, the summer road …) that are learned from the permanents' whole year. The level of
-the short count is the generalised least squares mean of x_b = ln v(b) over its blocks.
+mean m and covariance C over the blocks, learned locally: a permanent weighs by how alike the shape
+of its blocks is to the short count's. The level of the short count is the generalised least squares
+mean of x = ln v over its blocks:
+
+    ln AADT = Σ_b ω_b (x_b − m_b),   ω = C⁻¹1 / 1'C⁻¹1,   m_b = Σ_k h_k y_k(b).
+
+The weights h are also those of the stations' own ratios: ln AADT = Σ_b ω_b x_b + Σ_k h_k ln ρ_k with
+ln ρ_k = −Σ_b ω_b y_k(b).
 """
 
 from __future__ import annotations
@@ -18,56 +23,66 @@ Array = np.ndarray[Any, np.dtype[np.float64]]
 Indices = np.ndarray[Any, np.dtype[np.intp]]
 Mask = np.ndarray[Any, np.dtype[np.bool_]]
 
-RANK_MAX = 4
 FOLDS_FROM = 40
 """Up to so many stations each is left out alone; beyond, they are left out in twenty folds."""
 FOLDS = 20
+KERNEL = 0.5
+"""Width of the likeness of shapes, in standard deviations a block."""
+KERNEL_FLOOR = 0.05
+"""A permanent of quite another shape still has this share of the weight of an equal one."""
+OWN_DATES = 0.6
+"""Weight of the covariance over the count's own dates; the rest is that of the whole year's."""
+RIDGE = 0.2
+"""Share of a block's variance that is added as noise of its own."""
 OWN_SCALE_DF = 5.0
 """How firmly a station's own scatter is believed to be everyone's (degrees of freedom)."""
 COVERED = 0.8
 """A permanent takes part in the leave-one-out experiment with this share of the blocks."""
 
-# RANK_MAX, the weights' square root, the even split of the noise and OWN_SCALE_DF were chosen on
-# daily rail entries of 2004–2012 (tests/bench/bench_annual.py); accuracy is flat around them.
+# The constants were chosen on daily rail entries of 2003–2012 (tests/bench/bench_annual.py);
+# accuracy is flat around them.
 
 
 @dataclass(frozen=True)
-class Patterns:
-    """What the permanents teach, once with all of them and once without each fold.
+class Teachers:
+    """What the permanents of one year teach.
 
     Attributes
     ----------
-    fold : int array, shape (series,)
-        A series' fold, from 1; the senses of a station share one.
-    scores : array, shape (1 + folds, series, 1 + rank)
-        Column 0 is 1, the others the pattern scores (mean 0, variance 1). Entry 0 knows every
-        series; entry f is learned without fold f.
-    weight : array, shape (1 + folds, series)
-        Trust in each series; 0 where left out.
+    deviation : array, shape (series, days)
+        ln V − ln AADT less its weighted mean over the series of the day; without gaps.
+    weight : array, shape (series,)
+        Trust in each series, less where it has much scatter of its own; 0 where it may not teach.
+    owner, fold : int array, shape (series,)
+        Station of each series; the fold that is left out when the series is itself estimated.
+    ordinary : bool array, shape (days,)
+        Days that may stand for others: inside the year and no public holiday.
     """
 
-    fold: Indices
-    scores: Array
+    deviation: Array
     weight: Array
+    owner: Indices
+    fold: Indices
+    ordinary: Mask
 
 
 @dataclass(frozen=True)
 class Blocks:
-    """Mean, loadings and noise of one set of blocks, for every entry of `Patterns.scores`.
+    """The permanents over one set of blocks.
 
     Attributes
     ----------
-    mean, noise : array, shape (entries, blocks)
-        ``noise`` is the variance of ln V that no pattern explains.
-    loadings : array, shape (entries, rank, blocks)
-    few : array, shape (entries, blocks)
-        Effective number of series behind the block.
+    y : array, shape (series, blocks)
+        ln V − ln AADT, without gaps.
+    covered : array, shape (series,)
+        The share of the blocks that were counted.
+    year : array, shape (series, blocks, blocks)
+        Each series' mean square deviation over the same weekdays of the whole year.
     """
 
-    mean: Array
-    loadings: Array
-    noise: Array
-    few: Array
+    y: Array
+    covered: Array
+    year: Array
 
 
 @dataclass(frozen=True)
@@ -80,165 +95,156 @@ class Fit:
         ln AADT and its standard error by the model, own scatter included.
     misfit, free : array, shape (rows,)
         Residual sum of squares in units of the model, and what it is expected to be.
-    score : array, shape (rows, rank)
-        The counts' own pattern scores.
     weight : array, shape (rows, blocks)
-        Weights ω of the identity in `explain`; they sum to 1.
+        ω; sums to 1.
+    share : array, shape (rows, series)
+        h; sums to 1.
     """
 
     level: Array
     log_se: Array
     misfit: Array
     free: Array
-    score: Array
     weight: Array
+    share: Array
 
 
-def learn(logs: Array, owner: Indices, trust: Array, *, each: bool = True) -> Patterns:
-    """Learn the pattern scores of the permanent series, with and without each station.
+def teach(logs: Array, weight: Array, owner: Indices, ordinary: Mask) -> Teachers:
+    """Return what permanent series teach.
 
     Parameters
     ----------
     logs : array, shape (series, days)
-        ln V − ln AADT, NaN where missing.
+        ln V − ln AADT, gaps filled; anything for a series of weight 0.
+    weight : array, shape (series,)
     owner : int array, shape (series,)
-        Station number of each series, 0 … stations − 1.
-    trust : array, shape (series,)
-        1 for a sound series, less for a doubtful one, 0 for one that may not teach.
-    each : bool
-        Also learn without each station; needed for `left_out`.
+        Station number of each series.
+    ordinary : bool array, shape (days,)
     """
-    stations = len(np.unique(owner[trust > 0]))
+    logs = np.where(weight[:, None] > 0, logs, 0.0)
+    mean = weight @ logs / weight.sum()
     number = np.unique(owner, return_inverse=True)[1]
-    fold = (number if stations <= FOLDS_FROM else number % FOLDS) + 1
-    entries = int(fold.max()) + 1 if each else 1
-    rank = min(RANK_MAX, max(0, (stations - 2) // 3))
-    scores = np.zeros((entries, len(logs), rank + 1))
-    scores[:, :, 0] = 1.0
-    weight = np.zeros((entries, len(logs)))
-    for entry in range(entries):
-        keep = (fold != entry) & (trust > 0)
-        factors, precision = _factors(logs[keep], trust[keep], rank)
-        scores[entry, keep, 1:] = factors
-        weight[entry, keep] = precision
-    return Patterns(fold, scores, weight)
+    stations = len(np.unique(owner[weight > 0]))
+    fold = number if stations <= FOLDS_FROM else number % FOLDS
+    return Teachers(logs - mean, weight, owner, fold, ordinary)
 
 
-def _factors(logs: Array, trust: Array, rank: int) -> tuple[Array, Array]:
-    """Return standardised scores of the leading patterns, and the weight of each series.
-
-    Gaps are filled by the model itself. A series weighs by the root of its precision, so that one
-    with a scatter of its own cannot lead.
-    """
-    seen = np.isfinite(logs)
-    weight = trust.copy()
-    filled = np.where(seen, logs, 0.0)
-    count = np.maximum((seen * weight[:, None]).sum(axis=0), 1e-9)
-    mean = (filled * weight[:, None]).sum(axis=0) / count
-    filled = np.where(seen, logs, mean)
-    left = np.zeros((len(logs), rank))
-    for _ in range(8 if seen.all() else 16):
-        mean = weight @ filled / weight.sum()
-        root = np.sqrt(weight)[:, None]
-        left, size, right = _leading(root * (filled - mean), rank)
-        left = left / root
-        model = mean + (left * size) @ right
-        filled = np.where(seen, logs, model)
-        scatter = np.nanmedian(np.where(seen, (logs - model) ** 2, np.nan), axis=1)
-        relative = scatter / max(float(np.median(scatter)), 1e-12)
-        weight = trust / np.sqrt(np.maximum(relative, 0.3))
-    spread = np.sqrt(weight @ left**2 / weight.sum())
-    return left / np.where(spread > 0, spread, 1.0), weight / weight.max()
-
-
-def _leading(values: Array, rank: int) -> tuple[Array, Array, Array]:
-    """Return the leading singular triplets by way of the small Gram matrix of the series."""
-    square, vectors = np.linalg.eigh(values @ values.T)
-    left = vectors[:, ::-1][:, :rank]
-    size = np.sqrt(np.maximum(square[::-1][:rank], 1e-18))
-    return left, size, (left / size).T @ values
-
-
-def blocks(patterns: Patterns, logs: Array) -> Blocks:
-    """Regress every block on the pattern scores, for every entry of ``patterns``.
+def blocks(teachers: Teachers, logs: Array, days: Indices, join: Array | None = None) -> Blocks:
+    """Lay the permanents over a set of blocks.
 
     Parameters
     ----------
-    logs : array, shape (series, blocks)
-        ln V over the block's own hours − ln AADT; NaN where a series was not counted in full.
+    logs : array, shape (series, parts)
+        ln V over the part's own hours − ln AADT; NaN where a series was not counted in full.
+    days : int array, shape (parts,)
+        The day of each part, as an index of the days taught.
+    join : array, shape (parts, blocks), optional
+        Weights by which parts are averaged to blocks; by default each part is a block.
+
+    Notes
+    -----
+    A part that a series lacks is filled by its own deviation of that day as the year has it, on top
+    of the mean of those that were counted. Over the rest of the year whole days stand for parts.
     """
     seen = np.isfinite(logs)
     y = np.where(seen, logs, 0.0)
-    rank = patterns.scores.shape[2] - 1
-    normal, weight = _normal(patterns, seen)
-    right = np.einsum("ksb,ksr,sb->kbr", weight, patterns.scores, y)
-    coefficients = np.linalg.solve(normal, right[..., None])[..., 0]
-    residual = y[None] - np.einsum("ksr,kbr->ksb", patterns.scores, coefficients)
-    few = weight.sum(axis=1) ** 2 / np.maximum((weight**2).sum(axis=1), 1e-12)
-    free = np.maximum(few - 1 - 0.7 * rank, 1.0) / np.maximum(few, 1.0)
-    noise = (weight * residual**2).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-12) / free
-    noise = 0.5 * noise + 0.5 * noise.mean(axis=1, keepdims=True) + 1e-8
-    return Blocks(coefficients[..., 0], np.swapaxes(coefficients[..., 1:], 1, 2), noise, few)
+    used = seen * teachers.weight[:, None]
+    mean = (used * y).sum(axis=0) / np.maximum(used.sum(axis=0), 1e-12)
+    y = np.where(seen, y, mean + teachers.deviation[:, days])
+    moved = teachers.deviation[:, _moved(teachers, days)]
+    if join is not None:
+        y, moved = y @ join, moved @ join
+    squares = np.swapaxes(moved, 1, 2) @ moved / moved.shape[1]
+    return Blocks(y, seen.mean(axis=1), squares)
 
 
-def _normal(patterns: Patterns, seen: Mask) -> tuple[Array, Array]:
-    """Return the normal matrices (entries, blocks, 1 + rank, 1 + rank) and weights behind them."""
-    weight = patterns.weight[:, :, None] * seen[None]
-    rank = patterns.scores.shape[2] - 1
-    normal = np.einsum("ksb,ksr,kst->kbrt", weight, patterns.scores, patterns.scores, optimize=True)
-    return normal + np.diag([1e-12] + [0.3] * rank), weight
+def _moved(teachers: Teachers, days: Indices) -> Indices:
+    """Return the days moved by whole weeks, shape (moves, parts), ordinary days where possible."""
+    size = teachers.deviation.shape[1]
+    weeks = np.arange(-(size // 7), size // 7 + 1)
+    at = days[None, :] + 7 * weeks[:, None]
+    at = at[((at >= 0) & (at < size)).all(axis=1)]
+    ordinary = teachers.ordinary[at].all(axis=1)
+    return at[ordinary] if ordinary.any() else at
 
 
-def fit(learned: Blocks, entry: Indices, counts: Array, extra: Array | float = 0.0) -> Fit:
+def fit(teachers: Teachers, learned: Blocks, counts: Array, without: Indices) -> Fit:
     """Return the levels of counts over ``learned``'s blocks.
 
     Parameters
     ----------
-    entry : int array, shape (rows,)
-        The entry to use for each row: 0, or the fold of a permanent that is estimated itself.
     counts : array, shape (rows, blocks)
-        ln v; NaN where the row lacks the block.
-    extra : array, shape (rows, blocks), optional
-        Variance of ln v beyond what the permanents show (few vehicles).
+        ln v.
+    without : int array, shape (rows,)
+        The fold each row is to be estimated without; −1 for none.
 
     Notes
     -----
-    C is multiplied by 1 + 1/n for the mean's own error. With residual sum of squares q on ν blocks
-    beyond the first, the squared standard error is multiplied by (5 + q) / (5 + ν): a station whose
-    pattern no permanent has contradicts itself, and widens its own interval.
+    With residual sum of squares q on ν blocks beyond the first, the squared standard error is
+    multiplied by (5 + q) / (5 + ν): a station whose pattern no permanent has contradicts itself,
+    and widens its own interval.
     """
-    seen = np.isfinite(counts)
-    load = learned.loadings[entry]
-    inflation = 1 + 1 / np.maximum(learned.few[entry].min(axis=1), 1.0)
-    noise = np.where(seen, learned.noise[entry] + extra, 1e12) * inflation[:, None]
-    load = load * np.sqrt(inflation)[:, None, None] * seen[:, None, :]
-    x = np.where(seen, counts - learned.mean[entry], 0.0)
-    rank, rows = load.shape[1], len(x)
-    # Woodbury: everything in the small space of the patterns.
-    scaled = load / noise[:, None, :]
-    inner = np.linalg.inv(np.eye(rank) + np.einsum("ark,ask->ars", scaled, load))
-    one = np.ones_like(x) * seen
-
-    def solve(v: Array) -> Array:
-        small = np.einsum("ars,ask,ak->ar", inner, scaled, v, optimize=True)
-        return v / noise - np.einsum("ark,ar->ak", scaled, small)
-
-    precision_one = solve(one) if rank else one / noise
-    precision = (precision_one * one).sum(axis=1)
-    level = (precision_one * x).sum(axis=1) / precision
-    rest = (x - level[:, None]) * seen
-    solved = solve(rest) if rank else rest / noise
-    misfit = (rest * solved).sum(axis=1)
-    free = seen.sum(axis=1) - 1.0
-    own = (OWN_SCALE_DF + misfit) / (OWN_SCALE_DF + free)
-    score = np.einsum("ark,ak->ar", load, solved).reshape(rows, rank)
-    weight = np.where(seen, 1 / noise, 0.0)
-    weight /= weight.sum(axis=1, keepdims=True)
-    root = np.sqrt(inflation)[:, None]
-    return Fit(level, np.sqrt(own / precision), misfit, free, score * root, weight)
+    rows, number = counts.shape
+    base = np.where(teachers.fold[None] == without[:, None], 0.0, teachers.weight[None])
+    year = _mean_squares(base, learned.year)
+    weight = base * (_likeness(teachers, learned, counts) + KERNEL_FLOOR)
+    total = weight.sum(axis=1, keepdims=True)
+    share = weight / total
+    mean = share @ learned.y
+    outer = (learned.y[:, :, None] * learned.y[:, None, :]).reshape(-1, number**2)
+    own = (share @ outer).reshape(rows, number, number) - mean[:, :, None] * mean[:, None, :]
+    few = 1 / (share**2).sum(axis=1)
+    own *= (few / np.maximum(few - 1, 1.0))[:, None, None]
+    covariance = OWN_DATES * own + (1 - OWN_DATES) * year
+    diagonal = np.einsum("aii->ai", covariance)
+    diagonal *= 1 + RIDGE
+    diagonal += 1e-9
+    x = counts - mean
+    solved = np.linalg.solve(covariance, np.stack([np.ones_like(x), x], axis=2))
+    omega, pulled = solved[..., 0], solved[..., 1]
+    precision = omega.sum(axis=1)
+    level = (omega * x).sum(axis=1) / precision
+    misfit = (x * (pulled - level[:, None] * omega)).sum(axis=1)
+    free = np.full(rows, number - 1.0)
+    scale = (OWN_SCALE_DF + misfit) / (OWN_SCALE_DF + free) * (1 + 1 / few)
+    se = np.sqrt(scale / precision)
+    return Fit(level, se, misfit, free, omega / precision[:, None], share)
 
 
-def left_out(patterns: Patterns, learned: Blocks, logs: Array, trust: Array) -> tuple[Indices, Fit]:
+def _mean_squares(base: Array, squares: Array) -> Array:
+    """Return the covariance over the year by rows, for a mean that is estimated itself."""
+    share = base / base.sum(axis=1, keepdims=True)
+    few = 1 / (share**2).sum(axis=1)
+    flat = share @ squares.reshape(len(squares), -1)
+    flat *= (few / np.maximum(few - 1, 1.0))[:, None]
+    return flat.reshape(len(base), *squares.shape[1:])
+
+
+def _likeness(teachers: Teachers, learned: Blocks, counts: Array) -> Array:
+    """Return how alike counts and series are in shape, 0..1, shape (rows, series).
+
+    The distance between two shapes (blocks less their mean) is measured in their covariance over
+    all permanents, a fifth of the mean variance added.
+    """
+    number = counts.shape[1]
+    if number == 1:
+        return np.ones((len(counts), len(learned.y)))
+    weight = teachers.weight / teachers.weight.sum()
+    mean = weight @ learned.y
+    rest = learned.y - mean
+    covariance = 0.5 * (rest * weight[:, None]).T @ rest
+    covariance += 0.5 * np.tensordot(weight, learned.year, 1)
+    centre = np.eye(number) - 1 / number
+    ridge = RIDGE * np.trace(covariance) / number + 1e-9
+    metric = np.linalg.cholesky(
+        np.linalg.inv(centre @ covariance @ centre + ridge * np.eye(number))
+    )
+    one, other = (counts - mean) @ centre @ metric, rest @ centre @ metric
+    square = (one**2).sum(axis=1)[:, None] + (other**2).sum(axis=1) - 2 * one @ other.T
+    return np.asarray(np.exp(-0.5 * np.maximum(square, 0.0) / (number - 1) / KERNEL**2))
+
+
+def left_out(teachers: Teachers, learned: Blocks, trust: Array) -> tuple[Indices, Fit]:
     """Estimate every sound permanent series from the others over the same blocks.
 
     Returns
@@ -248,29 +254,11 @@ def left_out(patterns: Patterns, learned: Blocks, logs: Array, trust: Array) -> 
     fit : Fit
         Their levels are errors, ln estimate − ln AADT.
     """
-    rows = np.flatnonzero((np.isfinite(logs).mean(axis=1) >= COVERED) & (trust >= 1.0))
-    return rows, fit(learned, patterns.fold[rows], logs[rows])
+    rows = np.flatnonzero((learned.covered >= COVERED) & (trust >= 1.0))
+    return rows, fit(teachers, learned, learned.y[rows], teachers.fold[rows])
 
 
 def row(found: Fit, at: int) -> Fit:
     """Return one row of a fit."""
     one = slice(at, at + 1)
     return Fit(*(getattr(found, name)[one] for name in found.__dataclass_fields__))
-
-
-def pool_weights(patterns: Patterns, logs: Array, found: Fit, entry: int = 0) -> Array:
-    """Return how much each permanent series contributes to the level of ``found``'s first row.
-
-    Returns
-    -------
-    array, shape (series,)
-        Weights h that sum to 1: ln AADT = Σ_b ω_b ln v(b) + Σ_k h_k ln ρ_k holds to rounding where
-        every series was counted in every block, with ln ρ_k = −Σ_b ω_b y_k(b), the series' own
-        ratio of AADT to its mean over the same hours.
-    """
-    seen = np.isfinite(logs)
-    normal, weight = _normal(patterns, seen)
-    at = np.concatenate([[1.0], found.score[0]])
-    solved = np.linalg.solve(normal[entry], at[:, None])[..., 0]
-    each = np.einsum("br,sr,sb->sb", solved, patterns.scores[entry], weight[entry])
-    return np.asarray(each @ found.weight[0])

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from countmap.annual import factors, matched
-from countmap.annual.expand import Block
+from countmap.annual.expand import Block, joined
 from countmap.annual.inputs import Work
 from countmap.annual.intervals import (
     Interval,
@@ -26,6 +26,8 @@ from countmap.annual.shorts import Short
 Array = np.ndarray[Any, np.dtype[np.float64]]
 ODD_CHANCE = 0.001
 """A pattern is called unlike any permanent's when chance alone gives it less often than this."""
+LISTED = 25
+"""So many permanents are named in an explanation, those of most weight."""
 NO_COVER = "too few permanent stations were counted on its dates"
 
 
@@ -55,37 +57,43 @@ def by_dates(work: Work, lessons: Lessons, members: list[Short]) -> list[Level |
     The interval is that of `intervals.from_errors` on the leave-one-station-out errors over these
     very blocks, each in units of its own standard error.
     """
-    settings, patterns = work.settings, lessons.patterns
-    if patterns is None or lessons.stations < settings.min_permanents:
+    settings, teachers = work.settings, lessons.teachers
+    if teachers is None or lessons.stations < settings.min_permanents:
         return [f"only {lessons.stations} sound permanent stations"] * len(members)
     y = _logs(lessons, members[0].blocks)
     covered = _covered(lessons, y, settings.min_permanents)
     window = tuple(b for b, ok in zip(members[0].blocks, covered, strict=True) if ok)
     if sum(b.hours for b in window) < settings.min_hours:
         return [NO_COVER] * len(members)
-    y = y[:, covered]
-    learned = matched.blocks(patterns, y)
-    rows, test = matched.left_out(patterns, learned, y, lessons.health.trust)
+    join = joined(window)
+    days = np.array([b.first for b in window]) - lessons.pool.first
+    learned = matched.blocks(teachers, y[:, covered], days, join)
+    rows, test = matched.left_out(teachers, learned, lessons.health.trust)
     stations = len(np.unique(lessons.pool.owner[rows]))
     if stations < settings.min_permanents:
         return [NO_COVER] * len(members)
     half, rule = from_errors(test.level / test.log_se, stations, settings.level)
     counts = np.array([[b.count for b in m.blocks] for m in members])[:, covered]
-    entry = np.array([_entry(lessons, patterns, m) for m in members])
-    extra = _scarcity(counts, np.exp(y) * lessons.level[:, None])
-    found = matched.fit(learned, entry, np.log(np.maximum(counts, 0.5)), extra)
+    counts = np.maximum(counts, 0.5)
+    without = np.array([_fold(lessons, teachers, m) for m in members])
+    found = matched.fit(teachers, learned, np.log(counts) @ join, without)
+    scarce = _scarcity(counts, _usual(lessons, y[:, covered]), found.weight @ join.T)
+    weekday = found.share @ _weekday_logs(lessons)
+    z = normal_multiplier(settings.level)
     out: list[Level | str] = []
     for i, member in enumerate(members):
-        part = matched.row(found, i)
-        weights = matched.pool_weights(patterns, y, part, int(entry[i]))
-        story = _story(lessons, weights, y, part.weight[0])
+        story = _story(lessons, learned, found, i)
         story |= {"rule": rule, "stations_tested": stations, "multiplier": half}
-        story |= {"misfit": float(part.misfit[0]), "misfit_expected": float(part.free[0])}
-        parts = {"pattern": half * float(part.log_se[0]), "count": _count_half(work, member)}
-        level = float(part.level[0])
-        weekday = level + float(weights @ _weekday_logs(lessons))
+        story |= {"misfit": float(found.misfit[i]), "misfit_expected": float(found.free[i])}
+        parts = {
+            "pattern": half * float(found.log_se[i]),
+            "few_vehicles": z * float(scarce[i]),
+            "count": _count_half(work, member),
+        }
+        level = float(found.level[i])
         interval = Interval(parts, settings.level)
-        out.append(Level(level, weekday, interval, "matched", window, story, _oddity(part, test)))
+        odd = _oddity(found, i, test)
+        out.append(Level(level, level + float(weekday[i]), interval, "matched", window, story, odd))
     return out
 
 
@@ -102,16 +110,22 @@ def _covered(lessons: Lessons, y: Array, least: int) -> Any:
     )
 
 
-def _entry(lessons: Lessons, patterns: matched.Patterns, short: Short) -> int:
-    """Return 0, or the fold that leaves the station itself out."""
+def _fold(lessons: Lessons, teachers: matched.Teachers, short: Short) -> int:
+    """Return the fold that leaves the station itself out, −1 where it is no permanent."""
     own = [at for at, (name, _) in enumerate(lessons.pool.series) if name == short.key[0]]
-    return int(patterns.fold[own[0]]) if own else 0
+    return int(teachers.fold[own[0]]) if own else -1
 
 
-def _scarcity(counts: Array, volume: Array) -> Array:
-    """Return the Poisson variance of ln v beyond that of the permanents' own counts."""
-    usual = np.array([np.median(column[np.isfinite(column)]) for column in volume.T])
-    return np.maximum(1 / np.maximum(counts, 0.5) - 1 / np.maximum(usual, 0.5), 0.0)
+def _usual(lessons: Lessons, y: Array) -> Array:
+    """Return the permanents' median count by block."""
+    volume = np.exp(y) * lessons.level[:, None]
+    return np.array([np.median(column[np.isfinite(column)]) for column in volume.T])
+
+
+def _scarcity(counts: Array, usual: Array, weight: Array) -> Array:
+    """Return the Poisson standard error of each level beyond what the permanents' counts have."""
+    variance = np.maximum(1 / counts - 1 / np.maximum(usual, 0.5), 0.0)
+    return np.asarray(np.sqrt((weight**2 * variance).sum(axis=1)))
 
 
 def _weekday_logs(lessons: Lessons) -> Array:
@@ -123,46 +137,63 @@ def _count_half(work: Work, short: Short) -> float:
     return normal_multiplier(work.settings.level) * work.count_error(short.key[0])
 
 
-def _oddity(part: matched.Fit, test: matched.Fit) -> str | None:
-    """Say so when the count's days follow no pattern that a permanent has."""
-    free = float(part.free[0])
+def _oddity(found: matched.Fit, at: int, test: matched.Fit) -> str | None:
+    """Say so when a count's days follow no pattern that a permanent has."""
+    misfit, free = float(found.misfit[at]), float(found.free[at])
     if free < 1:
         return None
-    ratio, others = float(part.misfit[0]) / free, test.misfit / np.maximum(test.free, 1)
-    if ratio <= others.max() or stats.chi2.sf(part.misfit[0], free) >= ODD_CHANCE:
+    ratio, others = misfit / free, test.misfit / np.maximum(test.free, 1)
+    if ratio <= others.max() or stats.chi2.sf(misfit, free) >= ODD_CHANCE:
         return None
     own = matched.OWN_SCALE_DF
-    widened = np.sqrt((own + part.misfit[0]) / (own + free))
+    widened = np.sqrt((own + misfit) / (own + free))
     return (
         f"its days follow no permanent station's pattern (misfit {ratio:.1f} a day, theirs "
         f"{np.median(others):.1f}, at most {others.max():.1f}): interval widened {widened:.1f} times"
     )
 
 
-def _story(lessons: Lessons, weights: Array, y: Array, block_weight: Array) -> dict[str, Any]:
-    """Return the permanents with weight and ratio, and those that were not used."""
+def _story(
+    lessons: Lessons, learned: matched.Blocks, found: matched.Fit, at: int
+) -> dict[str, Any]:
+    """Return the permanents with weight and ratio, and those that were not used.
+
+    With many permanents those of most weight are listed and the rest summed up, so that
+    ln AADT = Σ ω ln v + Σ weight · ln ratio still holds of what is listed.
+    """
     pool, health = lessons.pool, lessons.health
-    seen = np.isfinite(y)
-    share = seen * block_weight
-    log_mean = np.where(seen, y, 0.0) @ block_weight / np.maximum(share.sum(axis=1), 1e-12)
-    order = sorted(np.flatnonzero(seen.any(axis=1)), key=lambda k: (-weights[k], pool.series[k]))
+    share = found.share[at]
+    log_ratio = -(learned.y @ found.weight[at])
+    taught = np.flatnonzero(health.trust > 0)
+    order = taught[np.lexsort((taught, -share[taught]))]
     permanents = [
         {
             "station_id": pool.series[k][0],
             "sense": pool.series[k][1],
-            "weight": float(weights[k]),
-            "ratio": float(np.exp(-log_mean[k])),
+            "weight": float(share[k]),
+            "ratio": float(np.exp(log_ratio[k])),
             "trust": float(health.trust[k]),
             "finding": health.notes[k],
         }
-        for k in order
+        for k in order[:LISTED]
     ]
-    ignored = [
-        {"station_id": station, "sense": sense, "reason": health.notes[k]}
-        for k, (station, sense) in enumerate(pool.series)
-        if health.trust[k] == 0
+    rest = order[LISTED:]
+    story: dict[str, Any] = {"permanents": permanents, "ignored": _ignored(lessons)}
+    if len(rest) and share[rest].sum() > 0:
+        story["others"] = {
+            "series": len(rest),
+            "weight": float(share[rest].sum()),
+            "ratio": float(np.exp(share[rest] @ log_ratio[rest] / share[rest].sum())),
+        }
+    return story
+
+
+def _ignored(lessons: Lessons) -> list[dict[str, Any]]:
+    return [
+        {"station_id": station, "sense": sense, "reason": lessons.health.notes[k]}
+        for k, (station, sense) in enumerate(lessons.pool.series)
+        if lessons.health.trust[k] == 0
     ]
-    return {"permanents": permanents, "ignored": ignored}
 
 
 def by_textbook(work: Work, lessons: Lessons, found: factors.Shares, short: Short) -> Level | str:

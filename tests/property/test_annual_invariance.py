@@ -57,7 +57,7 @@ def test_scaling_every_count_scales_every_figure(inputs, before, factor):
         day_totals=inputs.day_totals.assign(count=inputs.day_totals["count"] * factor),
     )
     after = estimate(scaled).annual
-    assert after["aadt"].to_numpy() == pytest.approx(before["aadt"].to_numpy() * factor, rel=5e-3)
+    assert after["aadt"].to_numpy() == pytest.approx(before["aadt"].to_numpy() * factor, rel=1e-9)
     assert list(after["status"]) == list(before["status"])
     measured = before["status"] == "measured"
     assert after.loc[measured, "aadt"].to_numpy() == pytest.approx(

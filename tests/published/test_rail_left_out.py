@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import rail_entries
 
-from countmap.annual import factors, matched
+from countmap.annual import factors, gaps, matched
 from countmap.annual.expand import ALL_HOURS, Block
 
 
@@ -26,14 +26,17 @@ def test_matching_the_dates_beats_month_by_weekday(entries, length, least_gain):
     level = np.nanmean(pool.day, axis=1)
     logs = np.log(pool.day / level[:, None])
     stations = np.ones(len(level))
-    patterns = matched.learn(logs, pool.owner, stations)
+    filled, weight = gaps.complete(logs, stations, len(logs))
+    every = np.ones(logs.shape[1], dtype=bool)
+    teachers = matched.teach(filled, weight, pool.owner, every)
     days = slice(0, pool.day.shape[1])
     shares = factors.shares(pool, level, days, rail_entries.federal_holidays(year))
     same_dates, textbook = [], []
     for start in rail_entries.starts(year, length)[::7]:
         span = slice(start, start + length)
         y = logs[:, span]
-        rows, fit = matched.left_out(patterns, matched.blocks(patterns, y), y, stations)
+        learned = matched.blocks(teachers, y, np.arange(start, start + length))
+        rows, fit = matched.left_out(teachers, learned, stations)
         whole = rows[np.isfinite(y[rows]).all(axis=1)]
         same_dates += list(np.abs(np.expm1(fit.level[np.isin(rows, whole)])))
         window = tuple(

@@ -1,0 +1,85 @@
+"""A year without gaps: what a permanent would have counted on the days it lacks."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+Array = np.ndarray[Any, np.dtype[np.float64]]
+Mask = np.ndarray[Any, np.dtype[np.bool_]]
+
+RANK_MAX = 4
+ROUNDS = 8
+RIDGE_DAYS = 5.0
+"""A series' answer to a pattern is drawn to nothing as if by so many days."""
+SCATTER_MIN = 0.3
+"""No series counts as calmer than this share of the usual scatter (variance)."""
+
+
+def complete(logs: Array, trust: Array, stations: int) -> tuple[Array, Array]:
+    """Fill the gaps of several series by their common patterns.
+
+    Parameters
+    ----------
+    logs : array, shape (series, days)
+        ln V; NaN where missing. Every series has some days.
+    trust : array, shape (series,)
+        Above 0.
+    stations : int
+        How many stations the series belong to.
+
+    Returns
+    -------
+    filled : array, shape (series, days)
+    weight : array, shape (series,)
+        Trust, less for a series with much scatter of its own.
+
+    Notes
+    -----
+    ln V_k(t) = a_k + m(t) + Σ_r u_kr p_r(t): a level, the mean course, a few patterns (the weekend
+    road, the summer road …). A series weighs by the root of its precision, so that one with a
+    scatter of its own cannot lead.
+    """
+    seen = np.isfinite(logs)
+    rank = min(RANK_MAX, max(0, (stations - 2) // 3))
+    weight = trust.copy()
+    level = np.nanmean(logs, axis=1, keepdims=True)
+    filled = np.where(seen, logs, level + _column_mean(logs - level, seen, trust))
+    for _ in range(ROUNDS):
+        level = filled.mean(axis=1, keepdims=True)
+        mean = weight @ (filled - level) / weight.sum()
+        patterns = _patterns(filled - level - mean, np.sqrt(weight), rank)
+        model = mean + _answers(np.where(seen, logs - mean, 0.0), seen, patterns)
+        filled = np.where(seen, logs, model)
+        scatter = np.nanmedian(np.where(seen, (logs - model) ** 2, np.nan), axis=1)
+        relative = scatter / max(float(np.median(scatter)), 1e-12)
+        weight = trust / np.sqrt(np.maximum(relative, SCATTER_MIN))
+    return filled, weight
+
+
+def _column_mean(values: Array, seen: Mask, trust: Array) -> Array:
+    used = seen * trust[:, None]
+    return np.where(seen, values, 0.0).T @ trust / np.maximum(used.sum(axis=0), 1e-9)
+
+
+def _patterns(rest: Array, root: Array, rank: int) -> Array:
+    """Return the leading patterns over the days, mean square 1, by the small Gram matrix."""
+    values = root[:, None] * rest
+    square, vectors = np.linalg.eigh(values @ values.T)
+    left = vectors[:, ::-1][:, :rank]
+    size = np.sqrt(np.maximum(square[::-1][:rank], 1e-18))
+    return (left / size).T @ values * np.sqrt(rest.shape[1])
+
+
+def _answers(y: Array, seen: Mask, patterns: Array) -> Array:
+    """Return level and patterns as each series answers to them on the days it has."""
+    base = np.vstack([np.ones(patterns.shape[1]), patterns])
+    ridge = np.diag([1e-9] + [RIDGE_DAYS] * len(patterns))
+    whole = seen.all(axis=1)
+    normal = np.empty((len(y), len(base), len(base)))
+    normal[whole] = base @ base.T
+    for k in np.flatnonzero(~whole):
+        normal[k] = (base * seen[k]) @ base.T
+    found = np.linalg.solve(normal + ridge, (y @ base.T)[..., None])[..., 0]
+    return found @ base
