@@ -15,7 +15,15 @@ from countmap.balance.assess import assess, balance
 from countmap.balance.bridges import forest
 from countmap.balance.errors import arc_errors
 from countmap.balance.inputs import Settings
-from countmap.balance.solve import Problem, direction_z, infer, project_out, solve
+from countmap.balance.solve import (
+    Others,
+    Problem,
+    at_least_zero,
+    direction_z,
+    infer,
+    project_out,
+    solve,
+)
 
 SEEDS = st.integers(0, 2**32 - 1)
 QUICK = settings(max_examples=8, deadline=None)
@@ -225,6 +233,24 @@ def test_flows_at_their_bound_are_the_best_ones(seed):
     cost = [float(((x - y) ** 2).sum()) for x in (solved.reconciled, best[where])]
     assert cost[0] <= cost[1] * (1 + 1e-4) + 1e-3 * scale
     np.testing.assert_allclose(solved.reconciled, best[where], atol=2e-3 * scale)
+
+
+@settings(max_examples=60, deadline=None)
+@given(SEEDS)
+def test_bounds_are_dropped_as_well_as_held(seed):
+    # Reference: scipy's non-negative least squares of (y − x)'S⁻¹(y − x) + x'A'Q⁻¹A x.
+    rng = np.random.default_rng(seed)
+    m, n = int(rng.integers(1, 7)), int(rng.integers(2, 12))
+    a = rng.integers(-1, 2, (m, n)).astype(float)
+    y = rng.uniform(0, 100, n) * (rng.random(n) < 0.6)
+    sd, slack = rng.uniform(1, 30, n), rng.uniform(0.5, 5, m)
+    none = Others(
+        np.zeros(0), np.zeros((0, n)), lambda *_: np.zeros((0, 0)), np.zeros(0), np.zeros((0, m))
+    )
+    found, _, _ = at_least_zero(Problem(a, y, np.diag(sd**2), np.diag(slack**2)), none)
+    stacked = np.vstack([np.diag(1 / sd), a / slack[:, None]])
+    best = nnls(stacked, np.concatenate([y / sd, np.zeros(m)]))[0]
+    np.testing.assert_allclose(found, best, atol=1e-3)
 
 
 @QUICK
