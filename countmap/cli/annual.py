@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from countmap.cli.chain import told
 from countmap.cli.common import (
     HERE,
     Dir,
@@ -80,7 +81,7 @@ def _row(a: Document) -> list[str]:
         a["station_id"],
         a["sense"],
         flow(a["shown"]),
-        f"{flow(a['lower'])} to {flow(a['upper'])}" if known else "–",
+        f"{flow(a['shown_lower'])} to {flow(a['shown_upper'])}" if known else "–",
         f"±{(a['upper'] - a['lower']) / 2 / a['aadt']:.0%}" if known else "",
         a["status"],
         flow(a["days"]),
@@ -122,5 +123,5 @@ def explain(
 
 def _explained(d: Document) -> Iterator[str]:
     for part in d["senses"]:
-        yield from part["lines"]
+        yield from told(part["figure"], part["chain"])
         yield ""

@@ -55,7 +55,7 @@ def _ran(d: Document) -> Iterator[str]:
     tested = {kind: [one for one in d[kind] if one.get("z") is not None] for kind in kinds}
     yield (
         "tested: "
-        + ", ".join(f"{len(found)} {kind}" for kind, found in tested.items())
+        + ", ".join(plural(len(found), kind[:-1]) for kind, found in tested.items())
         + (f"; {plural(d['disagreeing'], 'place')} disagree")
     )
     loud = [one for found in tested.values() for one in found if one["verdict"] == "disagrees"]
@@ -153,6 +153,27 @@ def explain(
     """Show the sums a station takes part in and what they say about it."""
     from countmap.jobs import balance
 
-    deliver(
-        balance.explain(opened(workspace), station_id, year=year), as_json, lambda d: d["lines"]
-    )
+    deliver(balance.explain(opened(workspace), station_id, year=year), as_json, _explained)
+
+
+def _explained(d: Document) -> Iterator[str]:
+    yield f"{d['station_id']} {d['year']}"
+    for one in d["flows"]:
+        bounds = "" if one["lower"] is None else f" ({flow(one['lower'])} to {flow(one['upper'])})"
+        known = "unknown" if one["flow"] is None else f"{flow(one['flow'])}{bounds}"
+        yield f"  link {one['link_id']} {one['sense']}: {known}, {one['status']}"
+    for place in d["places"]:
+        name = place.get("name") or f"section {place['section_id']}"
+        yield f"  {name}: in {flow(place['in'])}, out {flow(place['out'])}, {place['verdict']}"
+        yield f"    difference {place['disagreement']:+,.0f} ± {flow(place['se'])}, z {place['z']:+.1f}"
+        members = [
+            [m["way"], m["station_id"], m["sense"], m["link_id"], flow(m["count"])]
+            for m in place["members"]
+        ]
+        yield from (f"    {line}" for line in columns(members, right=(4,)))
+    for suspect in d["suspects"]:
+        yield f"  suspect ({suspect['hypothesis']}): {suspect['evidence']}"
+    for one in d["untestable"]:
+        yield f"  not tested: {one['reason']}"
+    if not d["places"] and not d["untestable"]:
+        yield "  no sum of counts contains it"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Literal
 
@@ -150,52 +149,18 @@ def explain(ws: Workspace, station_id: str, *, year: int) -> Document:
             f"run countmap annual estimate --year {year}, or see countmap stations list"
         )
     chains = run["document"]["explanations"].get(station_id, {})
-    senses = []
-    for row in shown(rows, ws):
-        chain = chains.get(row["sense"], {})
-        senses.append({"figure": row, "chain": chain, "lines": list(_lines(row, chain))})
+    senses = [{"figure": row, "chain": chains.get(row["sense"], {})} for row in shown(rows, ws)]
     return {"station_id": station_id, "year": year, "run_id": run["run_id"], "senses": senses}
 
 
-def _lines(row: Document, chain: Document) -> Iterator[str]:
-    figure = "no figure" if row["aadt"] is None else f"{row['aadt']:,.1f} vehicles a day"
-    yield f"{row['station_id']} {row['sense']} {row['year']}: {figure}, {row['status']}"
-    if row["lower"] is not None:
-        yield f"  95 % interval {row['lower']:,.0f} to {row['upper']:,.0f}; published as {row['shown']:,.0f}"
-    if row["reason"]:
-        yield f"  {row['reason']}"
-    for key, value in chain.items():
-        yield from _told(key.replace("_", " "), value, "  ")
-
-
-def _told(key: str, value: Any, indent: str) -> Iterator[str]:
-    """Yield a part of the chain: scalars in a line, small tables row by row."""
-    if isinstance(value, dict):
-        yield f"{indent}{key}:"
-        for name, part in value.items():
-            yield from _told(str(name).replace("_", " "), part, indent + "  ")
-    elif isinstance(value, list) and value and isinstance(value[0], dict):
-        yield f"{indent}{key}:"
-        for part in value:
-            yield f"{indent}  " + ", ".join(
-                f"{k.replace('_', ' ')} {_number(v)}" for k, v in part.items()
-            )
-    elif isinstance(value, list):
-        yield f"{indent}{key}: {', '.join(map(_number, value)) or 'none'}"
-    elif value is not None:
-        yield f"{indent}{key}: {_number(value)}"
-
-
-def _number(value: Any) -> str:
-    if isinstance(value, float):
-        return f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.4g}"
-    return "–" if value is None else str(value)
-
-
 def shown(annual: pd.DataFrame, ws: Workspace) -> list[Document]:
-    """Return ANNUAL as records with ``shown``, the figure rounded as the settings say."""
+    """Return ANNUAL as records with ``shown``, ``shown_lower`` and ``shown_upper``: rounded."""
     rows = records(annual, list(ANNUAL.names))
-    return [row | {"shown": rounded(row["aadt"], ws.settings.rounding)} for row in rows]
+    names = {"shown": "aadt", "shown_lower": "lower", "shown_upper": "upper"}
+    return [
+        row | {new: rounded(row[old], ws.settings.rounding) for new, old in names.items()}
+        for row in rows
+    ]
 
 
 def with_roads(stations: pd.DataFrame, network: Network) -> pd.DataFrame:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import pandas as pd
 
 from countmap.balance import assess, tides
@@ -98,19 +96,15 @@ def explain(ws: Workspace, station_id: str, *, year: int) -> Document:
         for one in document[kind]
         if one["z"] is not None and station_id in {m["station_id"] for m in one["members"]}
     ]
-    found = {
+    flows = ws.register.results("flows", year)
+    return {
         "station_id": station_id,
         "year": year,
         "places": places,
         "suspects": [s for s in document["suspects"] if station_id in s["set"]],
         "untestable": [u for u in document["untestable"] if u["station_id"] == station_id],
-        "flows": records(
-            balance_rows := ws.register.results("flows", year).pipe(
-                lambda f: f[f["link_id"] == station["link_id"].iloc[0]]
-            )
-        ),
+        "flows": records(flows[flows["link_id"] == station["link_id"].iloc[0]]),
     }
-    return found | {"lines": list(_explained(found, balance_rows))}
 
 
 def _inputs(ws: Workspace, network: Network, year: int) -> BalanceInputs:
@@ -144,27 +138,3 @@ def _tally(flows: pd.DataFrame) -> dict[str, int]:
 
 def _no_balance(year: int) -> NotFound:
     return NotFound(f"there is no balance for {year}; run countmap balance run --year {year} first")
-
-
-def _explained(found: Document, flows: pd.DataFrame) -> Iterator[str]:
-    yield f"{found['station_id']} {found['year']}"
-    for row in flows.itertuples():
-        bounds = "" if pd.isna(row.lower) else f" ({row.lower:,.0f} to {row.upper:,.0f})"
-        known = "unknown" if pd.isna(row.flow) else f"{row.flow:,.0f}{bounds}"
-        yield f"  link {row.link_id} {row.sense}: {known}, {row.status}"
-    for place in found["places"]:
-        yield (
-            f"  {place.get('name') or place.get('section_id')}: in {place['in']:,.0f}, out {place['out']:,.0f},"
-            f" difference {place['disagreement']:+,.0f} ± {place['se']:,.0f}, z {place['z']:+.1f}: {place['verdict']}"
-        )
-        for member in place["members"]:
-            yield (
-                f"    {member['way']:<3}  {member['station_id']} {member['sense']} on {member['link_id']}:"
-                f" {member['count']:,.0f}"
-            )
-    for suspect in found["suspects"]:
-        yield f"  suspect ({suspect['hypothesis']}): {suspect['evidence']}"
-    for one in found["untestable"]:
-        yield f"  not tested: {one['reason']}"
-    if not found["places"] and not found["untestable"]:
-        yield "  no sum of counts contains it"

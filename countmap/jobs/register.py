@@ -41,7 +41,7 @@ def init(folder: Path, *, timezone: str, holidays: str = "") -> Document:
 def status(ws: Workspace) -> Document:
     """Say what the workspace holds, which results are stale, and what would come next."""
     holds = {name: len(ws.register.frame(name)) for name in HOLDS}
-    runs = {(run["kind"], run["year"]): run for run in records(ws.register.runs())}
+    runs = {(run["kind"], run["year"]): run for run in map(_told, records(ws.register.runs()))}
     return {
         "path": str(ws.path),
         "timezone": ws.settings.timezone,
@@ -50,6 +50,12 @@ def status(ws: Workspace) -> Document:
         "runs": list(runs.values()),
         "hints": _hints(ws, holds, runs),
     }
+
+
+def _told(run: Document) -> Document:
+    """Return a run with a year that is whole and a time that a person reads."""
+    year = None if run["year"] is None else int(run["year"])
+    return run | {"year": year, "finished": run["finished"][:16].replace("T", " ") + " UTC"}
 
 
 def _hints(

@@ -68,8 +68,13 @@ def test_a_count_is_never_overwritten(town):
 def test_explanations_lead_from_counts_to_the_figure(town):
     found = annual.explain(town, "S03", year=2025)
     assert [part["figure"]["sense"] for part in found["senses"]] == ["against", "both", "with"]
-    assert any("95 % interval" in line for line in found["senses"][0]["lines"])
-    assert balance.explain(town, "S03", year=2025)["lines"]
+    both = found["senses"][1]
+    assert both["chain"]["mean_of_counts"] * both["chain"]["factor"] == pytest.approx(
+        both["figure"]["aadt"], rel=0.02
+    )
+    about = balance.explain(town, "S33", year=2025)
+    assert about["places"]
+    assert "S33" in about["suspects"][0]["set"]
 
 
 def test_counts_show_civil_days(town):
