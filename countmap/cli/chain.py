@@ -13,7 +13,7 @@ RULES = {
 }
 _TOLD = (
     "dates", "permanents", "interval", "mean_of_counts", "factor", "rule", "multiplier",
-    "stations_tested", "method", "reason", "counted_in", "dropped", "ignored",
+    "stations_tested", "method", "reason", "scaled_to_both", "counted_in", "dropped", "ignored",
 )  # fmt: skip
 
 
@@ -40,7 +40,9 @@ def told(figure: Document, chain: Document) -> Iterator[str]:
             yield f"  {label}: {_plain(one)}"
     if chain.get("factor"):
         product = f"{flow(chain['mean_of_counts'])} × factor {chain['factor']:.4f}"
-        yield f"  mean of the counts {product} = {flow(figure['aadt'])}"
+        if "scaled_to_both" in chain:
+            product += f" × {chain['scaled_to_both']:.4f} so that the senses add up to both"
+        yield f"  mean of the counts {product}: {flow(figure['aadt'])}"
     if chain.get("permanents"):
         yield "  the permanent stations on the same dates: AADT over their mean, and weight"
         rows = [
