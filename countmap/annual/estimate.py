@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cache, partial
 from typing import Any
 
 import pandas as pd
@@ -53,8 +54,14 @@ def estimate(inputs: AnnualInputs) -> AnnualResult:
     work = prepare(inputs)
     rows: Rows = {}
     notes: Rows = {}
+    pool = cache(partial(_pool, work))
+    studied = cache(lambda taught, year: study(pool(taught, year), year, frozenset(work.holidays)))
     for senses in BASES:
-        _basis(work, senses, rows, notes)
+        taught = _taught(work, senses)
+        raw = pool(taught, inputs.year)
+        lessons = partial(studied, taught)
+        measure(work, raw, lessons(inputs.year), rows, notes)
+        _basis(work, senses, lessons, rows, notes, totals_only=taught != senses)
     for station, reason in work.refused.items():
         key = (station, inputs.settings.one_way.get(station, "both"))
         rows.setdefault(key, blank(key, inputs.year, reason=reason))
@@ -67,18 +74,17 @@ def estimate(inputs: AnnualInputs) -> AnnualResult:
     return AnnualResult(frame.astype(types), {key: notes[key] for key in order})
 
 
-def _basis(work: Work, senses: tuple[str, ...], rows: Rows, notes: Rows) -> None:
-    """Estimate everything of one basis: the totals, or the single senses together."""
-    known: dict[int, Lessons] = {}
-
-    def lessons(year: int) -> Lessons:
-        if year not in known:
-            known[year] = study(_pool(work, senses, year), year, frozenset(work.holidays))
-        return known[year]
-
+def _basis(
+    work: Work,
+    senses: tuple[str, ...],
+    lessons: Callable[[int], Lessons],
+    rows: Rows,
+    notes: Rows,
+    *,
+    totals_only: bool,
+) -> None:
+    """Estimate the short counts of one basis: the totals, or the single senses together."""
     wanted = work.inputs.year
-    totals_only = _taught(work, senses) != senses
-    measure(work, _pool(work, senses, wanted), lessons(wanted), rows, notes)
     alike: dict[Any, list[shorts.Short]] = defaultdict(list)
     for short in shorts.collect(work, senses, set(rows)):
         alike[(short.year, tuple(block.cells for block in short.blocks))].append(short)
@@ -108,12 +114,11 @@ def _nearest(years: list[int], year: int, lessons: Callable[[int], Lessons]) -> 
     return next((other for other in near if lessons(other).teachers is not None), near[0])
 
 
-def _pool(work: Work, senses: tuple[str, ...], year: int) -> Pool:
+def _pool(work: Work, taught: tuple[str, ...], year: int) -> Pool:
     """Lay out the permanents of one year, with a month on either side.
 
     Among totals stands a one-way station's only sense: it is that road's total.
     """
-    taught = _taught(work, senses)
     only = work.settings.one_way if "both" in taught else {}
     hours, days = (
         frame[

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from scipy import linalg
 
 Array = np.ndarray[Any, np.dtype[np.float64]]
 Mask = np.ndarray[Any, np.dtype[np.bool_]]
@@ -49,7 +50,7 @@ def complete(logs: Array, trust: Array, stations: int) -> tuple[Array, Array]:
     for _ in range(ROUNDS):
         level = filled.mean(axis=1, keepdims=True)
         mean = weight @ (filled - level) / weight.sum()
-        patterns = _patterns(filled - level - mean, np.sqrt(weight), rank)
+        patterns = leading(np.sqrt(weight)[:, None] * (filled - level - mean), rank)
         model = mean + _answers(np.where(seen, logs - mean, 0.0), seen, patterns)
         filled = np.where(seen, logs, model)
         scatter = np.nanmedian(np.where(seen, (logs - model) ** 2, np.nan), axis=1)
@@ -63,13 +64,17 @@ def _column_mean(values: Array, seen: Mask, trust: Array) -> Array:
     return np.where(seen, values, 0.0).T @ trust / np.maximum(used.sum(axis=0), 1e-9)
 
 
-def _patterns(rest: Array, root: Array, rank: int) -> Array:
-    """Return the leading patterns over the days, mean square 1, by the small Gram matrix."""
-    values = root[:, None] * rest
-    square, vectors = np.linalg.eigh(values @ values.T)
-    left = vectors[:, ::-1][:, :rank]
-    size = np.sqrt(np.maximum(square[::-1][:rank], 1e-18))
-    return (left / size).T @ values * np.sqrt(rest.shape[1])
+def leading(values: Array, rank: int) -> Array:
+    """Return the leading patterns over the days, shape (rank, days), each of mean square 1.
+
+    By way of the small Gram matrix of the series.
+    """
+    if rank == 0:
+        return np.zeros((0, values.shape[1]))
+    most = [len(values) - rank, len(values) - 1]
+    square, left = linalg.eigh(values @ values.T, subset_by_index=most)
+    size = np.sqrt(np.maximum(square, 1e-18))
+    return np.asarray((left / size).T @ values * np.sqrt(values.shape[1]))
 
 
 def _answers(y: Array, seen: Mask, patterns: Array) -> Array:

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from countmap.annual.gaps import leading
 from countmap.annual.pool import Pool, date_text
 
 Array = np.ndarray[Any, np.dtype[np.float64]]
@@ -25,11 +26,13 @@ SHIFT_MIN = 0.12
 SHIFT_SCATTERS = 5.0
 """… and how many times the usual change from four weeks to the next four it must be."""
 SHIFT_SIDE_DAYS = 28
+STEP_SIDE_DAYS = 35
+PATTERNS_MAX = 4
 SHIFT_LASTS_DAYS = 56
 """… and it must be seen to last: what comes at the year's end may be the holidays."""
 DAYS_MIN = 0.5
 """A permanent teaches the others with at least this share of the year."""
-REPAIRED_TRUST = 0.8
+REPAIRED_TRUST = 0.95
 COPY_DAYS_MIN = 28
 
 
@@ -171,8 +174,37 @@ def _shifts(pool: Pool, usable: Mask) -> list[Shift | None]:
         lasting = float(_median(after, axis=0) - _median(before, axis=0))
         enough = min(np.isfinite(before).sum(), np.isfinite(after).sum()) >= SHIFT_LASTS_DAYS
         if enough and lasting / size > 0.5:
-            found[k] = Shift(at + pool.first, size)
+            others = usable & (pool.owner != pool.owner[k])
+            size = _step(logs[k], logs[others], at)
+            if abs(size) >= SHIFT_MIN:
+                found[k] = Shift(at + pool.first, size)
     return found
+
+
+def _step(series: Array, others: Array, at: int) -> float:
+    """Return the size of a step at day ``at``: the other series' patterns explain what they can.
+
+    The answers to the patterns come from the whole year, a step beside them; the size from the
+    five weeks on either side, because slow drift of its own looks like a step from afar.
+    """
+    mean = np.nan_to_num(_median(others, axis=0))
+    rest = np.where(np.isfinite(others), others - mean, 0.0)
+    rank = min(PATTERNS_MAX, max(0, (len(others) - 1) // 3))
+    patterns = leading(rest, rank)
+    after = (np.arange(len(series)) >= at).astype(np.float64)
+    base = np.vstack([np.ones(len(series)), patterns, after])
+    seen = np.isfinite(series)
+    y = np.where(seen, series - mean, 0.0)
+    ridge = np.diag([0.0] + [5.0] * rank + [0.0])
+    answer = np.linalg.solve((base * seen) @ base.T + ridge, base @ y)
+    left = np.where(seen, y - answer[:-1] @ base[:-1], np.nan)
+    limit = 3 * 1.4826 * float(_median(np.abs(left - _median(left, axis=0)), axis=0))
+    sides = left[max(at - STEP_SIDE_DAYS, 0) : at], left[at : at + STEP_SIDE_DAYS]
+    before, following = (
+        float(np.nanmean(np.clip(part, (m := _median(part, axis=0)) - limit, m + limit)))
+        for part in sides
+    )
+    return following - before
 
 
 def _weekday_level(against: Array, first: int) -> Array:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -56,11 +57,13 @@ class Interval:
         }
 
 
+@cache
 def normal_multiplier(level: float) -> float:
     """Return the half-width of a normal interval in standard errors."""
     return float(stats.norm.ppf((1 + level) / 2))
 
 
+@cache
 def student_multiplier(level: float, free: float) -> float:
     """Return the half-width of a Student interval in standard errors, for ``free`` ≥ 1 degrees."""
     return float(stats.t.ppf((1 + level) / 2, max(free, 1.0)))

@@ -76,8 +76,9 @@ def by_dates(work: Work, lessons: Lessons, members: list[Short]) -> list[Level |
     counts = np.array([[b.count for b in m.blocks] for m in members])[:, covered]
     counts = np.maximum(counts, 0.5)
     without = np.array([_fold(lessons, teachers, m) for m in members])
-    found = matched.fit(teachers, learned, np.log(counts) @ join, without)
-    scarce = _scarcity(counts, _usual(lessons, y[:, covered]), found.weight @ join.T)
+    scarcity = _scarcity(counts, _usual(lessons, y[:, covered])) @ join**2
+    found = matched.fit(teachers, learned, np.log(counts) @ join, without, scarcity)
+    scarce = np.sqrt((found.weight**2 * scarcity).sum(axis=1))
     weekday = found.share @ _weekday_logs(lessons)
     z = normal_multiplier(settings.level)
     out: list[Level | str] = []
@@ -122,10 +123,9 @@ def _usual(lessons: Lessons, y: Array) -> Array:
     return np.array([np.median(column[np.isfinite(column)]) for column in volume.T])
 
 
-def _scarcity(counts: Array, usual: Array, weight: Array) -> Array:
-    """Return the Poisson standard error of each level beyond what the permanents' counts have."""
-    variance = np.maximum(1 / counts - 1 / np.maximum(usual, 0.5), 0.0)
-    return np.asarray(np.sqrt((weight**2 * variance).sum(axis=1)))
+def _scarcity(counts: Array, usual: Array) -> Array:
+    """Return the Poisson variance of ln v beyond that of the permanents' own counts."""
+    return np.asarray(np.maximum(1 / counts - 1 / np.maximum(usual, 0.5), 0.0))
 
 
 def _weekday_logs(lessons: Lessons) -> Array:
