@@ -21,6 +21,7 @@ from countmap.cli.common import (
     deliver,
     flow,
     group,
+    note_lines,
     opened,
     plural,
     progress,
@@ -72,7 +73,11 @@ def _estimated(d: Document) -> Iterator[str]:
     tally = ", ".join(f"{number} {status}" for status, number in d["by_status"].items())
     yield f"{d['year']}: {plural(d['stations'], 'station')} ({tally}); method {d['method']}, estimator {d['estimator']}"
     head = ["station", "basis", "AADT", "95 % interval", "", "status", "days", "note"]
-    yield from columns([head, *(_row(a) for a in d["annual"])], right=(2, 4, 6))
+    yield from columns([head, *(_row(a) for a in sorted(d["annual"], key=_place))], right=(2, 4, 6))
+
+
+def _place(a: Document) -> tuple[str, int]:
+    return a["station_id"], ("both", "with", "against").index(a["sense"])
 
 
 def _row(a: Document) -> list[str]:
@@ -122,6 +127,7 @@ def explain(
 
 
 def _explained(d: Document) -> Iterator[str]:
+    yield from note_lines(d)
     for part in d["senses"]:
         yield from told(part["figure"], part["chain"])
         yield ""

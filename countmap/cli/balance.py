@@ -19,11 +19,14 @@ from countmap.cli.common import (
     deliver,
     flow,
     group,
+    note_lines,
     opened,
     plural,
     progress,
     stop_on_findings,
 )
+
+Z_95 = 1.96
 
 app = group("What agrees on the network, who is wrong, what follows.")
 
@@ -69,12 +72,19 @@ def _ran(d: Document) -> Iterator[str]:
         if s["set"] != [s["station_id"]]:
             yield f"    could be any of: {' '.join(s['set'])}"
     yield f"{plural(len(d['untestable']), 'station')} could not be tested (--json gives the reasons)"
+    if not d["hours"]:
+        yield "The hours were not examined; --hours looks for swaps, clocks and level shifts"
+
+
+def half(one: Document) -> str:
+    """Return the half-width of a difference's 95 % interval: what ± means in every table."""
+    return flow(None if one["se"] is None else Z_95 * one["se"])
 
 
 def _verdict(one: Document) -> list[str]:
     return [
         f"  {one.get('name') or 'section ' + one['section_id']}",
-        f"difference {one['disagreement']:+,.0f} ± {flow(one['se'])}",
+        f"difference {one['disagreement']:+,.0f} ± {half(one)}",
         f"z {one['z']:+.1f}",
         " ".join(sorted({m["station_id"] for m in one.get("members", [])})),
     ]
@@ -87,7 +97,7 @@ def _total(line: Document) -> str:
     total = f"{line['name']}: {flow(both['flow'])} both ways ({flow(both['lower'])} to {flow(both['upper'])})"
     if line.get("z") is None:
         return total
-    return f"{total}, in − out {line['disagreement']:+,.0f} ± {flow(line['se'])}, {line['verdict']}"
+    return f"{total}, in − out {line['disagreement']:+,.0f} ± {half(line)}, {line['verdict']}"
 
 
 @app.command()
@@ -105,6 +115,7 @@ def corridor(
 
 
 def _walked(d: Document) -> Iterator[str]:
+    yield from note_lines(d)
     yield f"{d['from']} to {d['to']}: {d['length_m'] / 1000:.2f} km, {d['year']}"
     rows = [["m", "station", "link", "ahead", "", "back", ""]]
     for one in d["stations"]:
@@ -124,7 +135,7 @@ def _walked(d: Document) -> Iterator[str]:
         for sense in step["senses"]:
             if sense["step"] is not None:
                 yield (
-                    f"  {sense['travel']:<5} {sense['step']:+,.0f} ± {flow(sense['se'])},"
+                    f"  {sense['travel']:<5} {sense['step']:+,.0f} ± {half(sense)},"
                     f" z {sense['z']:+.1f}: {sense['verdict']}"
                 )
         for side in step["side_roads"]:
@@ -157,15 +168,17 @@ def explain(
 
 
 def _explained(d: Document) -> Iterator[str]:
+    yield from note_lines(d)
     yield f"{d['station_id']} {d['year']}"
     for one in d["flows"]:
         bounds = "" if one["lower"] is None else f" ({flow(one['lower'])} to {flow(one['upper'])})"
         known = "unknown" if one["flow"] is None else f"{flow(one['flow'])}{bounds}"
-        yield f"  link {one['link_id']} {one['sense']}: {known}, {one['status']}"
+        towards = f" ({one['towards']})" if one["towards"] else ""
+        yield f"  {one['sense']}{towards} on link {one['link_id']}: {known}, {one['status']}"
     for place in d["places"]:
         name = place.get("name") or f"section {place['section_id']}"
         yield f"  {name}: in {flow(place['in'])}, out {flow(place['out'])}, {place['verdict']}"
-        yield f"    difference {place['disagreement']:+,.0f} ± {flow(place['se'])}, z {place['z']:+.1f}"
+        yield f"    difference {place['disagreement']:+,.0f} ± {half(place)}, z {place['z']:+.1f}"
         members = [
             [m["way"], m["station_id"], m["sense"], m["link_id"], flow(m["count"])]
             for m in place["members"]

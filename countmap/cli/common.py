@@ -82,6 +82,29 @@ def columns(rows: list[list[str]], *, right: Iterable[int] = ()) -> Iterator[str
         yield "  ".join(cells).rstrip()
 
 
+def flag_lines(flags: list[Document], *, state: bool = False) -> Iterator[str]:
+    """Yield flags as aligned lines: id, severity, where, since when, rule, why."""
+    yield from columns(
+        [
+            [
+                f["flag_id"],
+                f["severity"],
+                *([f["state"]] if state else []),
+                f["station_id"],
+                f["sense"] or "",
+                f["day"],
+                f["why"],
+            ]
+            for f in flags
+        ]
+    )
+
+
+def note_lines(document: Document) -> Iterator[str]:
+    """Yield what the reader must know first: results that are older than what they rest on."""
+    yield from document.get("notes", [])
+
+
 @contextmanager
 def progress(label: str) -> Iterator[Callable[[int, int], None]]:
     """Show a bar on stderr once the work takes more than a second.

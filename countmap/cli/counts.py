@@ -17,6 +17,7 @@ from countmap.cli.common import (
     Json,
     columns,
     deliver,
+    flag_lines,
     flow,
     group,
     opened,
@@ -64,12 +65,17 @@ def _imported(d: Document) -> Iterator[str]:
 
 
 @app.command()
-def check(workspace: Dir = HERE, fail_on_flags: FailOnFlags = False, as_json: Json = False) -> None:
+def check(
+    workspace: Dir = HERE,
+    fail_on_flags: FailOnFlags = False,
+    dry_run: DryRun = False,
+    as_json: Json = False,
+) -> None:
     """Run the checks; they flag and never change a count."""
     from countmap.jobs import counts
 
     with progress("Checking counts"):
-        document = counts.check(opened(workspace))
+        document = counts.check(opened(workspace), dry_run=dry_run)
     deliver(document, as_json, _checked)
     stop_on_findings(sum(f["severity"] != "note" for f in document["flags"]), fail_on_flags)
 
@@ -78,9 +84,7 @@ def _checked(d: Document) -> Iterator[str]:
     loud = [f for f in d["flags"] if f["severity"] != "note"]
     notes = len(d["flags"]) - len(loud)
     yield f"{plural(len(loud), 'finding')} ({d['new']} new), {plural(notes, 'note')}"
-    yield from columns(
-        [[f["flag_id"], f["severity"], f["station_id"], f["rule"], f["why"]] for f in loud]
-    )
+    yield from flag_lines(loud)
     if loud:
         yield "Decide with: countmap flags accept ID --reason R, or exclude"
 

@@ -7,7 +7,17 @@ from typing import Annotated
 
 import typer
 
-from countmap.cli.common import HERE, Dir, Document, Json, columns, deliver, group, opened
+from countmap.cli.common import (
+    HERE,
+    Dir,
+    Document,
+    DryRun,
+    Json,
+    deliver,
+    flag_lines,
+    group,
+    opened,
+)
 
 app = group("Findings of the checks, and what was decided about them.")
 
@@ -32,28 +42,43 @@ def list_(
 def _listed(d: Document) -> Iterator[str]:
     if not d["flags"]:
         yield "No open flags."
-    yield from columns(
-        [
-            [f["flag_id"], f["severity"], f["state"], f["station_id"], f["rule"], f["why"]]
-            for f in d["flags"]
-        ]
+    yield from flag_lines(d["flags"], state=True)
+
+
+@app.command()
+def accept(
+    flag_id: FlagId,
+    reason: Why,
+    workspace: Dir = HERE,
+    dry_run: DryRun = False,
+    as_json: Json = False,
+) -> None:
+    """Accept a finding: the counts are used as they are."""
+    from countmap.jobs import flags
+
+    deliver(
+        flags.decide(opened(workspace), flag_id, "accepted", reason=reason, dry_run=dry_run),
+        as_json,
+        _decided,
     )
 
 
 @app.command()
-def accept(flag_id: FlagId, reason: Why, workspace: Dir = HERE, as_json: Json = False) -> None:
-    """Accept a finding: the counts are used as they are."""
-    from countmap.jobs import flags
-
-    deliver(flags.decide(opened(workspace), flag_id, "accepted", reason=reason), as_json, _decided)
-
-
-@app.command()
-def exclude(flag_id: FlagId, reason: Why, workspace: Dir = HERE, as_json: Json = False) -> None:
+def exclude(
+    flag_id: FlagId,
+    reason: Why,
+    workspace: Dir = HERE,
+    dry_run: DryRun = False,
+    as_json: Json = False,
+) -> None:
     """Exclude what a finding covers: results treat it as missing."""
     from countmap.jobs import flags
 
-    deliver(flags.decide(opened(workspace), flag_id, "excluded", reason=reason), as_json, _decided)
+    deliver(
+        flags.decide(opened(workspace), flag_id, "excluded", reason=reason, dry_run=dry_run),
+        as_json,
+        _decided,
+    )
 
 
 def _decided(d: Document) -> Iterator[str]:

@@ -21,7 +21,6 @@ from countmap.cli import (
     screenlines,
     stations,
     surveys,
-    turns,
 )
 from countmap.errors import CountmapError
 
@@ -46,7 +45,6 @@ for name, module in {
     "annual": annual,
     "balance": balance,
     "screenlines": screenlines,
-    "turns": turns,
     "plan": plan,
     "publish": publish,
 }.items():

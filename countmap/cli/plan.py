@@ -17,6 +17,7 @@ from countmap.cli.common import (
     deliver,
     flow,
     group,
+    note_lines,
     opened,
     plural,
 )
@@ -72,6 +73,7 @@ def next_(
 
 
 def _next(d: Document) -> Iterator[str]:
+    yield from note_lines(d)
     yield f"{plural(len(d['next']), 'count')} of {d['candidates']:,} candidates, the least known first"
     yield from columns(
         [

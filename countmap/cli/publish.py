@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from countmap.cli.common import HERE, Dir, Json, Year, deliver, group, opened, progress
+from countmap.cli.common import (
+    HERE,
+    Dir,
+    Document,
+    Json,
+    Year,
+    columns,
+    deliver,
+    group,
+    opened,
+    progress,
+)
 
 app = group("The map and the data people keep.")
 
@@ -62,8 +74,13 @@ def data(
     deliver(
         document,
         as_json,
-        lambda d: [
-            f"release {d['release']} in {d['folder']}:",
-            *(f"  {name}" for name in d["files"]),
-        ],
+        _written,
     )
+
+
+def _written(d: Document) -> Iterator[str]:
+    yield f"release {d['release']} in {d['folder']}:"
+    rows = [
+        [f"  {f['name']}", "" if f["rows"] is None else f"{f['rows']:,} rows"] for f in d["files"]
+    ]
+    yield from columns(rows, right=(1,))

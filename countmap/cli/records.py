@@ -1,4 +1,4 @@
-"""The shape of ``import FILE`` for the small tables: days, screenlines, surveys, turns."""
+"""The shape of ``import FILE`` for the small tables: days, screenlines, surveys."""
 
 from __future__ import annotations
 

@@ -12,6 +12,7 @@ from countmap.cli.common import (
     HERE,
     Dir,
     Document,
+    DryRun,
     Json,
     columns,
     deliver,
@@ -110,13 +111,14 @@ def _log(d: Document) -> Iterator[str]:
 def undo(
     decision: Annotated[int, typer.Argument(help="The decision's number; see countmap log.")],
     workspace: Dir = HERE,
+    dry_run: DryRun = False,
     as_json: Json = False,
 ) -> None:
     """Take a decision back."""
     from countmap.jobs import register
 
     deliver(
-        register.undo(opened(workspace), decision),
+        register.undo(opened(workspace), decision, dry_run=dry_run),
         as_json,
         lambda d: [f"decision {d['decision_id']} ({d['kind']} {d['subject']}) is undone"],
     )

@@ -65,7 +65,12 @@ def _imported(d: Document) -> Iterator[str]:
             yield f"  {lost['station_id']}: {lost['why']}"
         for gone in c["withdrawn"]:
             yield f"  declaration {gone['kind']} {gone['id']} withdrawn: {gone['why']}"
-    yield "Next: countmap roads check, then countmap stations import FILE"
+    if d.get("kept"):
+        yield f"The register as it was is kept as {d['kept']}; a replaced network cannot be undone"
+    if d.get("crosswalk"):
+        yield "Next: countmap roads check, then countmap annual estimate and balance run again"
+    else:
+        yield "Next: countmap roads check, then countmap stations import FILE"
 
 
 @app.command()

@@ -46,7 +46,13 @@ def import_(
 
 
 def _imported(d: Document) -> Iterator[str]:
-    yield f"{plural(d['stations'], 'station')}: {d['placed']} placed, {len(d['ambiguous'])} ambiguous"
+    known = d["stations"] - d["new"]
+    yield (
+        f"{plural(d['stations'], 'station')}: {d['placed']} placed, {len(d['ambiguous'])} ambiguous,"
+        f" {known} known already"
+    )
+    if d["edited"]:
+        yield f"  described anew (undo takes it back): {' '.join(d['edited'])}"
     for one in d["ambiguous"]:
         yield f"  {one['station_id']}: {one['why']}"
     for note in d["notes"]:
@@ -61,12 +67,17 @@ def place(
     link: Annotated[str, typer.Option("--link", help="The link it stands on.")],
     reason: Reason = "",
     workspace: Dir = HERE,
+    dry_run: DryRun = False,
     as_json: Json = False,
 ) -> None:
     """Decide which link a station stands on."""
     from countmap.jobs import stations
 
-    deliver(stations.place(opened(workspace), station_id, link, reason=reason), as_json, _placed)
+    deliver(
+        stations.place(opened(workspace), station_id, link, reason=reason, dry_run=dry_run),
+        as_json,
+        _placed,
+    )
 
 
 def _placed(d: Document) -> Iterator[str]:
@@ -83,13 +94,16 @@ def move(
     lat: Annotated[float, typer.Option("--lat")],
     reason: Reason = "",
     workspace: Dir = HERE,
+    dry_run: DryRun = False,
     as_json: Json = False,
 ) -> None:
     """Move a station along its own section; another section is another station."""
     from countmap.jobs import stations
 
     deliver(
-        stations.move(opened(workspace), station_id, lon=lon, lat=lat, reason=reason),
+        stations.move(
+            opened(workspace), station_id, lon=lon, lat=lat, reason=reason, dry_run=dry_run
+        ),
         as_json,
         _placed,
     )
@@ -101,16 +115,25 @@ def retire(
     on: Annotated[str, typer.Option("--on", help="Its last day, YYYY-MM-DD.")],
     reason: Reason = "",
     workspace: Dir = HERE,
+    dry_run: DryRun = False,
     as_json: Json = False,
 ) -> None:
     """End a station's life; its counts stay."""
     from countmap.jobs import stations
 
     deliver(
-        stations.retire(opened(workspace), station_id, on=on, reason=reason),
+        stations.retire(opened(workspace), station_id, on=on, reason=reason, dry_run=dry_run),
         as_json,
-        lambda d: [f"{d['station_id']} ends on {d['valid_to']} (decision {d['decision']})"],
+        _retired,
     )
+
+
+def _retired(d: Document) -> Iterator[str]:
+    yield f"{d['station_id']} ends on {d['valid_to']} (decision {d['decision']})"
+    if d["counted_after"]:
+        yield (
+            f"  it was counted until {d['counted_after']}: what was counted after its end is not used"
+        )
 
 
 @app.command("list")

@@ -21,6 +21,7 @@ from countmap.jobs.common import (
     records,
     refusing,
     require_known,
+    stale_notes,
 )
 from countmap.rounding import rounded
 from countmap.store import queries
@@ -66,7 +67,10 @@ def estimate(
             days=ws.register.frame("days"),
             count_error=count_errors(ws),
             settings=estimating.AnnualSettings(
-                method=method, estimator=estimator, one_way=one_way(stations, network)
+                method=method,
+                estimator=estimator,
+                one_way=one_way(stations, network),
+                axles_per_vehicle=ws.settings.axles_per_vehicle,
             ),
         )
     )
@@ -149,8 +153,17 @@ def explain(ws: Workspace, station_id: str, *, year: int) -> Document:
             f"run countmap annual estimate --year {year}, or see countmap stations list"
         )
     chains = run["document"]["explanations"].get(station_id, {})
-    senses = [{"figure": row, "chain": chains.get(row["sense"], {})} for row in shown(rows, ws)]
-    return {"station_id": station_id, "year": year, "run_id": run["run_id"], "senses": senses}
+    senses = [
+        {"figure": row, "chain": chains.get(row["sense"], {})}
+        for row in shown(rows.sort_values("sense", key=both_first), ws)
+    ]
+    return {
+        "station_id": station_id,
+        "year": year,
+        "run_id": run["run_id"],
+        "senses": senses,
+        "notes": stale_notes(ws, year),
+    }
 
 
 def shown(annual: pd.DataFrame, ws: Workspace) -> list[Document]:
@@ -161,6 +174,11 @@ def shown(annual: pd.DataFrame, ws: Workspace) -> list[Document]:
         row | {new: rounded(row[old], ws.settings.rounding) for new, old in names.items()}
         for row in rows
     ]
+
+
+def both_first(senses: pd.Series) -> pd.Series:
+    """Return the order in which senses are shown: both, with, against."""
+    return senses.map({"both": 0, "with": 1, "against": 2})
 
 
 def with_roads(stations: pd.DataFrame, network: Network) -> pd.DataFrame:

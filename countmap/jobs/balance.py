@@ -8,7 +8,17 @@ from countmap.balance import assess, tides
 from countmap.balance import corridor as walking
 from countmap.balance.inputs import BalanceInputs
 from countmap.errors import NotFound
-from countmap.jobs.common import Document, Network, Workspace, latest, records, station_row
+from countmap.jobs.annual import both_first
+from countmap.jobs.common import (
+    Document,
+    Network,
+    Workspace,
+    cell,
+    latest,
+    records,
+    stale_notes,
+    station_row,
+)
 from countmap.store import queries
 from countmap.tables import BASES
 
@@ -74,7 +84,7 @@ def corridor(ws: Workspace, start: str, end: str, *, year: int) -> Document:
         start,
         end,
     )
-    return {"year": year, **walk}
+    return {"year": year, **walk, "notes": stale_notes(ws, year)}
 
 
 def explain(ws: Workspace, station_id: str, *, year: int) -> Document:
@@ -103,8 +113,22 @@ def explain(ws: Workspace, station_id: str, *, year: int) -> Document:
         "places": places,
         "suspects": [s for s in document["suspects"] if station_id in s["set"]],
         "untestable": [u for u in document["untestable"] if u["station_id"] == station_id],
-        "flows": records(flows[flows["link_id"] == station["link_id"].iloc[0]]),
+        "flows": _at_station(flows, station.iloc[0]),
+        "notes": stale_notes(ws, year),
     }
+
+
+def _at_station(flows: pd.DataFrame, station: pd.Series) -> list[Document]:
+    """Return the flows of a station's link, by the station's own senses."""
+    here = flows[flows["link_id"] == station["link_id"]]
+    if not bool(station["same_way"]):
+        turned = {"with": "against", "against": "with", "both": "both"}
+        here = here.assign(sense=here["sense"].map(turned))
+    towards = {"with": cell(station["name_with"]), "against": cell(station["name_against"])}
+    return [
+        row | {"towards": towards.get(row["sense"])}
+        for row in records(here.sort_values("sense", key=both_first))
+    ]
 
 
 def _inputs(ws: Workspace, network: Network, year: int) -> BalanceInputs:

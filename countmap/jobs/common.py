@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,11 +18,25 @@ from countmap.workspace import Workspace, open_workspace
 
 if TYPE_CHECKING:
     from countmap.roads.graph import Roads
+    from countmap.store.writing import Writing
 
 __all__ = ["Document", "Network", "Step", "Workspace", "open_workspace"]
 
 Document = dict[str, Any]
 Step = Callable[[int, int], None]
+
+
+class _DryRunError(Exception):
+    """Ends a dry run's transaction, so that it is rolled back."""
+
+
+@contextmanager
+def writing(ws: Workspace, *, dry_run: bool = False) -> Iterator[Writing]:
+    """Open the writing transaction; a dry run does everything in it and takes it all back."""
+    with suppress(_DryRunError), ws.register.transaction() as tx:
+        yield tx
+        if dry_run:
+            raise _DryRunError
 
 
 def no_step(_done: int, _total: int) -> None:
@@ -93,20 +107,29 @@ def import_table(
     shared = [c for c in wanted.columns if c in known.columns and c != "geometry"]
     before = {_row_key(row) for row in known[shared].itertuples(index=False)}
     new = np.array([_row_key(row) not in before for row in wanted[shared].itertuples(index=False)])
-    if new.any() and not dry_run:
-        rows = frame[wanted.columns][new]
-        with ws.register.transaction() as tx:
-            if decide:
-                for at in range(len(rows)):
-                    row = rows.iloc[[at]]
-                    tx.decide(decide, " ".join(_row_key(row.iloc[0, :2])), "", {name: row})
-            else:
-                tx.put(name, rows)
+    rows = frame[wanted.columns][new]
+    with writing(ws, dry_run=dry_run) as tx:
+        if decide:
+            for at in range(len(rows)):
+                row = rows.iloc[[at]]
+                tx.decide(decide, " ".join(_row_key(row.iloc[0, :2])), "", {name: row})
+        else:
+            tx.put(name, rows)
     return {"rows": len(frame), "new": int(new.sum()), "dry_run": dry_run}
 
 
 def _row_key(row: Any) -> tuple[str, ...]:
     return tuple("" if _null(c) else f"{c:g}" if isinstance(c, float) else str(c) for c in row)
+
+
+def stale_notes(ws: Workspace, year: int) -> list[str]:
+    """Return a sentence for each result of a year that is older than what it rests on."""
+    runs = ws.register.runs()
+    old = runs[(runs["year"] == year) & runs["stale"]]
+    return [
+        f"The {kind} figures of {year} are older than: {', '.join(because)}. Run them again"
+        for kind, because in zip(old["kind"], old["because"], strict=True)
+    ]
 
 
 def latest(ws: Workspace, kind: str, year: int) -> Document | None:
@@ -154,12 +177,11 @@ def _null(cell: Any) -> bool:
 
 
 def cell(value: Any) -> Any:
-    """Return one value as JSON knows it: null for missing, text for times."""
-    if _null(value):
-        return None
+    """Return one value as JSON knows it: null for missing and for what is not finite, text for times."""
     if isinstance(value, np.generic):
         value = value.item()
-        return None if _null(value) else value
+    if _null(value) or (isinstance(value, float) and not math.isfinite(value)):
+        return None
     if isinstance(value, pd.Timestamp):
         midnight = value == value.normalize() and value.tz is None
         return value.strftime("%Y-%m-%d") if midnight else value.isoformat()
@@ -179,6 +201,12 @@ def records(frame: pd.DataFrame, columns: list[str] | None = None) -> list[Docum
         dict(zip(names, map(cell, row), strict=True))
         for row in pd.DataFrame(frame)[names].itertuples(index=False, name=None)
     ]
+
+
+def flag_records(ws: Workspace, flags: pd.DataFrame) -> list[Document]:
+    """Return FLAGS as records with ``day``, the civil day on which each begins."""
+    civil = flags["first_utc"].dt.tz_convert(ws.settings.timezone).dt.strftime("%Y-%m-%d")
+    return records(flags.assign(day=civil))
 
 
 def last_counted(ws: Workspace) -> pd.Series:

@@ -21,10 +21,11 @@ from countmap.jobs.common import (
     Step,
     Workspace,
     cell,
+    flag_records,
     no_step,
-    records,
     refusing,
     station_row,
+    writing,
 )
 from countmap.store import queries
 
@@ -101,13 +102,14 @@ def _content(file: Path, layout: Path | None) -> str:
 
 def _describe(file: Path, found: intake.Intake) -> Document:
     periods = found.periods
+    civil = periods["start_utc"] + pd.to_timedelta(periods["utc_offset_min"], unit="min")
     return {
         "file": file.name,
         "already": False,
         "periods": len(periods),
         "stations": int(periods["station_id"].nunique()),
-        "first": cell(periods["start_utc"].min())[:10],
-        "last": cell(periods["start_utc"].max())[:10],
+        "first": cell(civil.min())[:10],
+        "last": cell(civil.max())[:10],
         "missing": int(periods["count"].isna().sum()),
         "notes": [str(note) for note in found.notes],
     }
@@ -126,7 +128,7 @@ def _keep(
             tx.add_file(name, sha256, layout.name if layout else None, block)
 
 
-def check(ws: Workspace) -> Document:
+def check(ws: Workspace, *, dry_run: bool = False) -> Document:
     """Run every check; new findings become open flags, decided ones keep their decision.
 
     Raises
@@ -154,15 +156,16 @@ def check(ws: Workspace) -> Document:
     decided = known[known["state"] != "open"]
     fresh = found[~found["flag_id"].isin(known["flag_id"])]
     gone = known[(known["state"] == "open") & ~known["flag_id"].isin(found["flag_id"])]
-    with ws.register.transaction() as tx:
+    with writing(ws, dry_run=dry_run) as tx:
         tx.put("flags", fresh)
         tx.delete("flags", list(gone["flag_id"]))
     open_ = found[~found["flag_id"].isin(decided["flag_id"])]
     order = ["severity", "station_id", "first_utc", "flag_id"]
     return {
-        "flags": records(open_.sort_values(order)),
+        "flags": flag_records(ws, open_.sort_values(order)),
         "new": int((fresh["severity"] != "note").sum()),
         "decided": len(decided),
+        "dry_run": dry_run,
     }
 
 
@@ -195,7 +198,7 @@ def show(ws: Workspace, station_id: str) -> Document:
         "name": cell(station["name"]),
         "senses": senses,
         "days": rows,
-        "flags": records(flags),
+        "flags": flag_records(ws, flags),
     }
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from countmap.errors import Conflict, InvalidInput, NotFound
-from countmap.jobs.common import Document, Workspace, records
+from countmap.jobs.common import Document, Workspace, flag_records, writing
 
 
 def list_(ws: Workspace, *, every: bool = False) -> Document:
@@ -14,11 +14,16 @@ def list_(ws: Workspace, *, every: bool = False) -> Document:
     if not every:
         flags = flags[(flags["state"] == "open") & (flags["severity"] != "note")]
     order = ["severity", "station_id", "first_utc", "flag_id"]
-    return {"flags": records(flags.sort_values(order))}
+    return {"flags": flag_records(ws, flags.sort_values(order))}
 
 
 def decide(
-    ws: Workspace, flag_id: str, state: Literal["accepted", "excluded"], *, reason: str
+    ws: Workspace,
+    flag_id: str,
+    state: Literal["accepted", "excluded"],
+    *,
+    reason: str,
+    dry_run: bool = False,
 ) -> Document:
     """Accept or exclude what a flag covers; results made before are stale from then on.
 
@@ -40,7 +45,7 @@ def decide(
     row = found.iloc[0]
     if row["state"] == state:
         raise Conflict(f"flag {flag_id} is {state} already")
-    with ws.register.transaction() as tx:
+    with writing(ws, dry_run=dry_run) as tx:
         decision = tx.decide(
             f"flag {state}", flag_id, reason, {"flags": found.assign(state=state, reason=reason)}
         )
@@ -49,4 +54,5 @@ def decide(
         "station_id": row["station_id"],
         "state": state,
         "decision": decision,
+        "dry_run": dry_run,
     }

@@ -3,7 +3,15 @@
 from __future__ import annotations
 
 from countmap.errors import NotFound
-from countmap.jobs.common import Document, Network, Workspace, day, last_counted, records
+from countmap.jobs.common import (
+    Document,
+    Network,
+    Workspace,
+    day,
+    last_counted,
+    records,
+    stale_notes,
+)
 from countmap.plan import choose, coverage
 
 
@@ -52,4 +60,9 @@ def next_(ws: Workspace, *, year: int, budget: int) -> Document:
         )
     every = len(network.sections["section_id"].dropna().unique())
     chosen = choose.widest(network.sections, network.roads.links, flows, budget=every)
-    return {"year": year, "candidates": len(chosen), "next": records(chosen.head(budget))}
+    return {
+        "year": year,
+        "candidates": len(chosen),
+        "next": records(chosen.head(budget)),
+        "notes": stale_notes(ws, year),
+    }

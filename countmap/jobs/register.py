@@ -6,7 +6,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from countmap.jobs.common import Document, Workspace, records
+from countmap.errors import Conflict
+from countmap.jobs.common import Document, Workspace, records, writing
+from countmap.jobs.roads import REPLACE
 from countmap.workspace import init_workspace
 
 HOLDS = (
@@ -43,7 +45,7 @@ def status(ws: Workspace) -> Document:
     holds = {name: len(ws.register.frame(name)) for name in HOLDS}
     runs = {(run["kind"], run["year"]): run for run in map(_told, records(ws.register.runs()))}
     return {
-        "path": str(ws.path),
+        "path": str(ws.path.resolve()),
         "timezone": ws.settings.timezone,
         "holidays": ws.settings.holidays,
         "holds": holds,
@@ -95,17 +97,23 @@ def log(ws: Workspace, *, last: int = 20) -> Document:
     return {"decisions": records(decisions.assign(state=state))}
 
 
-def undo(ws: Workspace, decision: int) -> Document:
+def undo(ws: Workspace, decision: int, *, dry_run: bool = False) -> Document:
     """Take a decision back.
 
     Raises
     ------
     NotFound, Conflict
-        No such decision; undone already, or a row it touched has changed since.
+        No such decision; undone already, a row it touched has changed since, or a replaced network.
     """
-    by = ws.register.undo(decision)
-    decisions = ws.register.frame("decisions", decision_id=decision)
-    return {"undone_by": by, **records(decisions)[0]}
+    asked = ws.register.frame("decisions", decision_id=decision)
+    if len(asked) and asked["kind"].iloc[0] == REPLACE:
+        raise Conflict(
+            f"decision {decision} replaced the roads and cannot be undone; {asked['reason'].iloc[0]}"
+        )
+    with writing(ws, dry_run=dry_run) as tx:
+        by = tx.undo(decision)
+        done = records(tx.frame("decisions", decision_id=decision))[0]
+    return {"undone_by": by, **done, "dry_run": dry_run}
 
 
 def check(ws: Workspace) -> Document:

@@ -8,7 +8,7 @@ from pathlib import Path
 import geopandas as gpd
 import pandas as pd
 
-from countmap.errors import Conflict, NotFound
+from countmap.errors import Conflict, InvalidInput, NotFound
 from countmap.formats import csv_table, gmns, lines, osm
 from countmap.jobs.common import (
     Document,
@@ -24,6 +24,7 @@ from countmap.roads import replace as replacing
 from countmap.tables import DECLARATIONS
 
 OSM_SUFFIXES = (".osm", ".pbf", ".osm.bz2", ".osm.gz")
+REPLACE = "replace roads"
 NODE_KINDS = ("generator", "junction")
 
 
@@ -78,9 +79,13 @@ def import_(
     if carried:
         document["crosswalk"] = carried.document
     if not dry_run:
+        kept = ws.path / f"register-before-{len(ws.register.frame('networks')) + 1}.gpkg"
+        if carried:
+            document["kept"] = str(ws.register.backup(kept))
         with ws.register.transaction() as tx:
             tx.add_network(new.nodes, new.links, file.name, new.crs)
             if carried:
+                tx.decide(REPLACE, file.name, f"the register as it was is kept as {kept.name}")
                 tx.put("crosswalk", carried.crosswalk)
                 tx.put("stations", carried.stations)
                 tx.replace("declarations", carried.declarations)
@@ -163,9 +168,25 @@ def declare(ws: Workspace, file: Path, *, dry_run: bool = False) -> Document:
         require_known(frame[at_node], "id", nodes, "node", file)
         require_known(frame[~at_node], "id", links, "link", file)
         require_known(frame[frame["kind"] == "pair"], "other_id", links, "link", file)
+        _require_sound(network, frame, file)
     kinds = frame["kind"].value_counts().sort_index()
     taken = import_table(ws, frame, "declarations", dry_run=dry_run, decide="declare")
     return taken | {"declared": taken["new"], "by_kind": {k: int(v) for k, v in kinds.items()}}
+
+
+def _require_sound(network: Network, frame: pd.DataFrame, file: Path) -> None:
+    """Refuse declarations that the network cannot be built with, one row at a time."""
+    from countmap.roads import junctions, sections
+
+    standing = network.declarations
+    for row in range(len(frame)):
+        standing = pd.concat([standing, frame.iloc[[row]].drop(columns="row")], ignore_index=True)
+        try:
+            sections.pairs(network.roads, standing)
+            junctions.junctions(network.roads, standing)
+        except InvalidInput as error:
+            why = str(error).split(": ", 1)[-1]
+            raise InvalidInput(f"{file.name}:{frame['row'].iloc[row]}: {why}") from error
 
 
 def export(ws: Workspace, folder: Path) -> Document:

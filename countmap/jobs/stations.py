@@ -20,9 +20,12 @@ from countmap.jobs.common import (
     records,
     refusing,
     station_row,
+    writing,
 )
 from countmap.roads import place as placing
 from countmap.tables import STATIONS
+
+DESCRIBED = ("name", "road", "kind", "name_with", "name_against", "valid_from", "valid_to")
 
 
 def import_(
@@ -43,27 +46,33 @@ def import_(
     with refusing(ws):
         frame = csv_table.read_or_raise(file, STATIONS, extra=("x", "y"))
         frame = _to_degrees(frame, crs, file)
-        fresh = _fresh(frame, ws.register.frame("stations"), file)
+        known = ws.register.frame("stations")
+        fresh = _fresh(frame, known, file)
+        edited, notes = _edited(frame, known)
         found = placing.place(network.roads, fresh, radius_m=radius_m)
         if len(found.refused):
             raise csv_table.error_from(_refused(found.refused, fresh, file))
     rows = pd.concat(
         [found.placed.assign(state="placed"), _waiting(found.ambiguous)], ignore_index=True
     )
-    if len(rows) and not dry_run:
-        with ws.register.transaction() as tx:
-            tx.put("stations", rows)
+    with writing(ws, dry_run=dry_run) as tx:
+        tx.put("stations", rows)
+        for station, row in edited.items():
+            tx.decide("edit station", station, f"from {file.name}", {"stations": row})
     return {
         "stations": len(frame),
         "new": len(fresh),
         "placed": len(found.placed),
         "ambiguous": records(found.ambiguous, ["station_id", "why"]),
-        "notes": [str(note) for note in found.notes],
+        "edited": sorted(edited),
+        "notes": [*map(str, found.notes), *notes],
         "dry_run": dry_run,
     }
 
 
-def place(ws: Workspace, station_id: str, link_id: str, *, reason: str = "") -> Document:
+def place(
+    ws: Workspace, station_id: str, link_id: str, *, reason: str = "", dry_run: bool = False
+) -> Document:
     """Decide which link a station stands on.
 
     Raises
@@ -76,10 +85,18 @@ def place(ws: Workspace, station_id: str, link_id: str, *, reason: str = "") -> 
     if link_id not in set(network.roads.links["link_id"]):
         raise NotFound(f"there is no link {link_id!r}")
     placed = placing.put(network.roads, station, link_id).assign(state="placed", candidates=None)
-    return _decide(ws, "place", placed, reason)
+    return _decide(ws, "place", placed, reason, dry_run=dry_run)
 
 
-def move(ws: Workspace, station_id: str, *, lon: float, lat: float, reason: str = "") -> Document:
+def move(
+    ws: Workspace,
+    station_id: str,
+    *,
+    lon: float,
+    lat: float,
+    reason: str = "",
+    dry_run: bool = False,
+) -> Document:
     """Move a station along its section.
 
     Raises
@@ -104,10 +121,12 @@ def move(ws: Workspace, station_id: str, *, lon: float, lat: float, reason: str 
             f"{section.get(new['link_id'].iloc[0])}, which carries other traffic. "
             "Retire it and import a station with a new id"
         )
-    return _decide(ws, "move", new.assign(state="placed"), reason)
+    return _decide(ws, "move", new.assign(state="placed"), reason, dry_run=dry_run)
 
 
-def retire(ws: Workspace, station_id: str, *, on: str, reason: str = "") -> Document:
+def retire(
+    ws: Workspace, station_id: str, *, on: str, reason: str = "", dry_run: bool = False
+) -> Document:
     """End a station's life on a day; its counts stay.
 
     Raises
@@ -117,11 +136,18 @@ def retire(ws: Workspace, station_id: str, *, on: str, reason: str = "") -> Docu
     """
     station = station_row(ws, station_id)
     last = day(on, "--on")
-    with ws.register.transaction() as tx:
-        decision = tx.decide(
-            "retire", station_id, reason, {"stations": station.assign(valid_to=last.as_unit("us"))}
-        )
-    return {"station_id": station_id, "valid_to": f"{last:%Y-%m-%d}", "decision": decision}
+    counted = last_counted(ws).get(station_id)
+    with writing(ws, dry_run=dry_run) as tx:
+        ended = station.assign(valid_to=last.as_unit("us"))
+        decision = tx.decide("retire", station_id, reason, {"stations": ended})
+    late = counted is not None and counted > last
+    return {
+        "station_id": station_id,
+        "valid_to": f"{last:%Y-%m-%d}",
+        "counted_after": f"{counted:%Y-%m-%d}" if late else None,
+        "decision": decision,
+        "dry_run": dry_run,
+    }
 
 
 def list_(ws: Workspace) -> Document:
@@ -132,13 +158,35 @@ def list_(ws: Workspace) -> Document:
     return {"stations": [{k: v for k, v in row.items() if k != "geometry"} for row in rows]}
 
 
-def _decide(ws: Workspace, kind: str, station: pd.DataFrame, reason: str) -> Document:
+def _decide(
+    ws: Workspace, kind: str, station: pd.DataFrame, reason: str, *, dry_run: bool
+) -> Document:
     row = station.iloc[0]
-    with ws.register.transaction() as tx:
+    with writing(ws, dry_run=dry_run) as tx:
         decision = tx.decide(kind, row["station_id"], reason, {"stations": station})
-    return {
-        name: cell(row[name]) for name in ("station_id", "link_id", "offset_m", "bearing_deg")
-    } | {"decision": decision}
+    told = ("station_id", "link_id", "offset_m", "bearing_deg")
+    return {name: cell(row[name]) for name in told} | {"decision": decision, "dry_run": dry_run}
+
+
+def _edited(frame: pd.DataFrame, known: pd.DataFrame) -> tuple[dict[str, pd.DataFrame], list[str]]:
+    """Return the known stations whose description the file changes, and what it cannot change."""
+    edited: dict[str, pd.DataFrame] = {}
+    notes: list[str] = []
+    there = known.set_index("station_id", drop=False)
+    for row in frame[frame["station_id"].isin(there.index)].to_dict("records"):
+        station = row["station_id"]
+        old = there.loc[station]
+        said = {name: row[name] for name in DESCRIBED if cell(row.get(name)) is not None}
+        new = {name: value for name, value in said.items() if cell(value) != cell(old[name])}
+        if new:
+            edited[station] = known[known["station_id"] == station].assign(**new)
+        notes += [
+            f"{station}: {name} stays {cell(old[name])}, the file says {row[name]}; "
+            "countmap stations place decides"
+            for name in ("bearing_deg", "link_id")
+            if cell(row.get(name)) not in (None, cell(old[name]))
+        ]
+    return edited, notes
 
 
 def _to_degrees(frame: pd.DataFrame, crs: str, file: Path) -> pd.DataFrame:

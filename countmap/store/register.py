@@ -136,6 +136,11 @@ class Register:
                     raise Conflict(f"{self.path.name}: {error}; nothing was changed") from error
                 raise
 
+    def backup(self, target: Path) -> Path:
+        """Write a whole copy of the register to ``target`` and return it."""
+        with self._reading() as connection:
+            return migrations.backup(connection, target)
+
     def undo(self, decision_id: int) -> int:
         """Reverse a decision and return the id of the decision that did so.
 

@@ -44,6 +44,7 @@ class Settings(BaseModel):
     rounding: Annotated[str, AfterValidator(_chart)] = "stepped"
     checks: dict[str, dict[str, float | bool]] = {}
     cycle_years: dict[str, PositiveFloat] = {}
+    axles_per_vehicle: dict[str, PositiveFloat] = {}
 
 
 _TEMPLATE = """\
@@ -69,6 +70,9 @@ rounding = "stepped"
 
 # Years between counts by road class, over the defaults (main roads 3, others 6, local on request).
 [cycle_years]
+
+# Axles per vehicle at stations that count axles or axle pairs: STATION = NUMBER, from classified counts nearby.
+[axles_per_vehicle]
 """
 
 

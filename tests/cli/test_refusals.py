@@ -190,11 +190,6 @@ def test_stations_that_cannot_be_taken(countmap, ws, tmp_path, text, told):
         (("roads", "declare"), "kind,id,value\nside_access,west,-0.1\n", [":2", "-0.1"]),
         (("surveys", "import"), "survey_id,station_id\ns1,Z9\n", [":2:", "Z9"]),
         (
-            ("turns", "import"),
-            "junction_id,from_link,to_link,start,minutes,count\nq,west,east,2025-05-05T08:00,60,3\n",
-            [":2"],
-        ),
-        (
             ("annual", "import"),
             "station_id,sense,year,aadt,status\nZ9,both,2025,100,estimated\n",
             [":2:", "Z9"],

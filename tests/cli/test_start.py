@@ -54,7 +54,6 @@ def test_public_names_are_there():
         "annual",
         "balance",
         "screenlines",
-        "turns",
         "plan",
         "publish",
     ],
