@@ -15,22 +15,27 @@ def conflicts(differing: pd.DataFrame) -> list[Finding]:
     Parameters
     ----------
     differing : DataFrame
-        ``station_id, sense, start_utc, minutes, count, file, other_count, other_file``: what holds,
-        and what does not.
+        ``station_id, sense, start_utc, minutes, count, file, other_count, other_file``: what each of
+        the two files says. None holds, the periods are missing.
     """
     findings = []
     keys = ["station_id", "sense", "file", "other_file"]
     for (station, sense, file, other), part in differing.groupby(keys, sort=True):
         ends = part["start_utc"] + pd.to_timedelta(part["minutes"], unit="min")
         first, last = part["start_utc"].min(), ends.max()
+        many = len(part) > 1
+        periods = f"{len(part)} period{'s'[:many]}"
+        missing = f"{'they are' if many else 'it is'} missing until"
         if file == other:
             told = (
-                f"{file} counts {len(part)} periods twice, with different figures: they are missing"
+                f"{file} counts {periods} twice, with different figures;"
+                f" {missing} the file is corrected"
             )
         else:
             told = (
-                f"{len(part)} periods are counted in {file} ({part['count'].sum():,.0f} vehicles) and"
-                f" otherwise in {other} ({part['other_count'].sum():,.0f}); the file imported first holds"
+                f"{periods} {'are' if many else 'is'} counted in {file}"
+                f" ({part['count'].sum():,.0f} vehicles) and otherwise in {other}"
+                f" ({part['other_count'].sum():,.0f}); {missing} one of the two files is left out"
             )
         findings.append(Finding(str(station), str(sense), _utc(first), _utc(last), "warn", told))
     return findings

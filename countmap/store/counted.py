@@ -2,7 +2,7 @@
 
 ``raw``       rows of the blocks, stations, senses, quantities and lanes as numbers
 ``told``      what one file says of a period that has several rows: totals win over classes
-``agreed``    what the files say together: the file imported first holds
+``agreed``    what the files say together: a period they count differently is missing (``torn``)
 ``left_out``  periods that a decision excluded
 ``whole``     lanes summed, excluded periods missing, with local begin and end
 
@@ -84,8 +84,10 @@ def span(
     return Span(days[0], days[1], chosen, quantity)
 
 
-def opened(ws: Holder, asked: Span) -> duckdb.DuckDBPyConnection:
+def opened(ws: Holder, asked: Span, *, exclusions: bool = True) -> duckdb.DuckDBPyConnection:
     """Return a database with the stages ``raw`` … ``whole`` of what is asked for.
+
+    Without ``exclusions`` what a decision excluded is there as it was counted.
 
     Raises
     ------
@@ -96,7 +98,7 @@ def opened(ws: Holder, asked: Span) -> duckdb.DuckDBPyConnection:
     try:
         _raw(db, ws, asked)
         _agreed(db)
-        _left_out(db, ws)
+        _left_out(db, ws, exclusions=exclusions)
         _whole(db)
     except BaseException:
         db.close()
@@ -131,9 +133,10 @@ def _files(ws: Holder, asked: Span) -> pd.DataFrame:
 
 def _raw(db: duckdb.DuckDBPyConnection, ws: Holder, asked: Span) -> None:
     files = _files(ws, asked)
-    db.register(
-        "files_frame", files[["seq", "name", "path"]].astype({"name": object, "path": object})
-    )
+    # Numbered by content, so that no choice between files depends on the order of import.
+    files = files.sort_values(["block_sha256", "name"], ignore_index=True)
+    numbered = files[["name", "path"]].astype(object).assign(seq=range(len(files)))
+    db.register("files_frame", numbered)
     db.execute("CREATE TEMP TABLE files AS SELECT * FROM files_frame")
     names = sorted({name for listed in files["stations"] for name in listed})
     if asked.stations is not None:
@@ -229,18 +232,22 @@ def _agreed(db: duckdb.DuckDBPyConnection) -> None:
     """)
     db.execute(f"""
         CREATE TEMP TABLE agreed AS
-        SELECT {PERIOD}, utc_offset_min, seq, n FROM single WHERE told = 1
+        SELECT {PERIOD}, utc_offset_min, seq, n, false AS torn FROM single WHERE told = 1
         UNION ALL BY NAME
-        SELECT {PERIOD}, min(utc_offset_min) AS utc_offset_min,
-               coalesce(min(seq) FILTER (n IS NOT NULL), min(seq)) AS seq,
-               arg_min(n, seq) FILTER (n IS NOT NULL) AS n
-        FROM told GROUP BY {PERIOD}
+        SELECT * REPLACE (CASE WHEN NOT torn THEN n END AS n) FROM (
+            SELECT {PERIOD}, min(utc_offset_min) AS utc_offset_min,
+                   coalesce(min(seq) FILTER (n IS NOT NULL), min(seq)) AS seq, min(n) AS n,
+                   coalesce(min(n) < max(n), false)
+                   OR coalesce(bool_or(low < high), false) AS torn
+            FROM told GROUP BY {PERIOD})
     """)
 
 
-def _left_out(db: duckdb.DuckDBPyConnection, ws: Holder) -> None:
+def _left_out(db: duckdb.DuckDBPyConnection, ws: Holder, *, exclusions: bool) -> None:
     """Find the periods that a decision excluded; a flag without a sense means each sense."""
     flags = ws.register.frame("flags", state="excluded")
+    if not exclusions:
+        flags = flags.iloc[:0]
     excluded = pd.DataFrame(
         {
             "station_id": flags["station_id"].astype(object),
@@ -273,7 +280,6 @@ def _whole(db: duckdb.DuckDBPyConnection) -> None:
                 FROM timed GROUP BY ALL
             )
             SELECT series, start_us, t.minutes, min(utc_offset_min) AS utc_offset_min,
-                   min(seq) AS seq,
                    CASE WHEN min(lane_no) = 0 THEN min(n) FILTER (lane_no = 0)
                         WHEN count(n) = min(of_day) THEN sum(n) END AS n
             FROM timed t JOIN there USING (series, minutes, day_no)
@@ -283,7 +289,7 @@ def _whole(db: duckdb.DuckDBPyConnection) -> None:
     count = "CASE WHEN x.series IS NULL THEN n END" if out else "n"
     db.execute(f"""
         CREATE TEMP TABLE whole AS
-        SELECT s.series, s.series // 3 AS place, s.seq, s.minutes, {count} AS n,
+        SELECT s.series, s.series // 3 AS place, s.minutes, {count} AS n,
                {local} AS begins_us, {local} + s.minutes * {MIN_US} AS ends_us
         FROM {source} s {join}
     """)

@@ -79,6 +79,8 @@ def day_totals(
     last: Day | None = None,
     stations: Sequence[str] | None = None,
     quantity: str | None = None,
+    *,
+    exclusions: bool = True,
 ) -> pd.DataFrame:
     """Return counts by civil day, for each day on which there is a period.
 
@@ -86,6 +88,8 @@ def day_totals(
     ----------
     first, last, stations, quantity
         As in ``hour_cells``.
+    exclusions : bool
+        False: days that a decision excluded are there as they were counted, to be shown as such.
 
     Returns
     -------
@@ -93,7 +97,7 @@ def day_totals(
         DAY_TOTALS, sorted by its key. ``count`` is null unless periods of one length, or whole
         hours, fill the civil day. A period that crosses midnight is in no day.
     """
-    with closing(opened(ws, span(first, last, stations, quantity))) as db:
+    with closing(opened(ws, span(first, last, stations, quantity), exclusions=exclusions)) as db:
         _hours(db, ws.settings.timezone)
         _days(db)
         return _cells(db, tables.DAY_TOTALS)
@@ -106,18 +110,18 @@ def periods(
     stations: Sequence[str] | None = None,
     quantity: str | None = None,
 ) -> pd.DataFrame:
-    """Return the periods as they were counted, by lane and class, of the files that hold.
+    """Return the periods as they were counted, by lane and class, each of one file.
 
     Returns
     -------
     DataFrame
         PERIODS sorted by station, sense, start, lane and class; ``count`` is null where a flag
-        excludes the period.
+        excludes the period or two files contradict each other.
     """
     with closing(opened(ws, span(first, last, stations, quantity))) as db:
         found = db.sql(f"""
             SELECT {_NAMES}, r.survey_id, lane, make_timestamp(r.start_us) AS start_utc,
-                   r.utc_offset_min, r.minutes, CASE WHEN x.series IS NULL THEN r.n END AS count,
+                   r.utc_offset_min, r.minutes, CASE WHEN x.series IS NULL AND NOT torn THEN r.n END AS count,
                    r.vehicle_class, r.scheme, r.speed_low_kmh, r.speed_high_kmh
             FROM raw r JOIN agreed a USING ({PERIOD}, seq)
             JOIN stations ON station = r.series // 9 LEFT JOIN lanes USING (lane_no)
@@ -140,18 +144,18 @@ def conflicts(
     Returns
     -------
     DataFrame
-        ``station_id, sense, lane, start_utc, minutes, quantity``, ``count`` and ``file`` (what
-        holds: the file imported first), ``other_count`` and ``other_file`` (what does not).
-        A file that contradicts itself stands on both sides; its period is missing.
+        ``station_id, sense, lane, start_utc, minutes, quantity``, ``count`` and ``file``,
+        ``other_count`` and ``other_file``: a row for each two files, by their names. A file that
+        contradicts itself stands on both sides. None of them holds: the period is missing.
     """
     with closing(opened(ws, span(first, last, stations, quantity))) as db:
         found = db.sql(f"""
             WITH differ AS (
                 SELECT {PERIOD}, a.n AS count, f.name AS file, t.n AS other_count,
                        g.name AS other_file
-                FROM agreed a JOIN told t USING ({PERIOD})
+                FROM told a JOIN told t USING ({PERIOD})
                 JOIN files f ON f.seq = a.seq JOIN files g ON g.seq = t.seq
-                WHERE t.seq <> a.seq AND t.n <> a.n
+                WHERE (f.name, f.seq) < (g.name, g.seq) AND t.n <> a.n
                 UNION ALL BY NAME
                 SELECT {PERIOD}, low AS count, name AS file, high AS other_count,
                        name AS other_file
@@ -160,7 +164,7 @@ def conflicts(
             SELECT {_NAMES}, lane, make_timestamp(start_us) AS start_utc, minutes, count, file,
                    other_count, other_file
             FROM differ r JOIN stations ON station = series // 9 LEFT JOIN lanes USING (lane_no)
-            ORDER BY series, lane_no, start_us, minutes, file, other_file
+            ORDER BY series, lane_no, start_us, minutes, file, other_file, count, other_count
         """)
         return _typed(found, _CONFLICTS)
 
@@ -197,7 +201,7 @@ def _hours(db: duckdb.DuckDBPyConnection, tz: str) -> None:
         CREATE TEMP TABLE one_length AS
         SELECT o.*, c.expected, in_step AND covered = expected AND present = expected AS complete
         FROM (
-            SELECT series, place, minutes, begins_us // {HOUR_US} AS hour_no, min(seq) AS seq,
+            SELECT series, place, minutes, begins_us // {HOUR_US} AS hour_no,
                    sum(minutes) AS covered, sum(CASE WHEN n IS NOT NULL THEN minutes ELSE 0 END) AS present,
                    sum(n) AS n, {_IN_STEP} AS in_step
             FROM whole WHERE {_IN_HOUR} GROUP BY ALL
@@ -213,7 +217,7 @@ def _hours(db: duckdb.DuckDBPyConnection, tz: str) -> None:
             UNION ALL
             SELECT * FROM one_length SEMI JOIN {several} USING (place)
             QUALIFY row_number() OVER (
-                PARTITION BY place, hour_no ORDER BY complete DESC, series, seq, minutes) = 1
+                PARTITION BY place, hour_no ORDER BY complete DESC, series, minutes) = 1
         )
         SELECT place, hour_no, series % 3 AS quantity, expected,
                least(present, expected) AS minutes, CASE WHEN complete THEN n END AS n
@@ -279,7 +283,7 @@ def _days(db: duckdb.DuckDBPyConnection) -> None:
         WITH lengths AS (
             SELECT day_no, sum(expected) AS expected, count(*) AS hours FROM calendar GROUP BY ALL
         ), of_periods AS (
-            SELECT place, series, minutes, begins_us // {DAY_US} AS day_no, min(seq) AS seq,
+            SELECT place, series, minutes, begins_us // {DAY_US} AS day_no,
                    sum(CASE WHEN {_IN_DAY} THEN minutes ELSE 0 END) AS covered,
                    sum(CASE WHEN {_IN_DAY} AND n IS NOT NULL THEN minutes ELSE 0 END) AS present,
                    sum(n) AS n, {_IN_STEP} AND bool_and({_IN_DAY}) AS whole_steps
@@ -298,7 +302,7 @@ def _days(db: duckdb.DuckDBPyConnection) -> None:
             FROM judged
             QUALIFY row_number() OVER (
                 PARTITION BY place, day_no
-                ORDER BY complete DESC, series, present DESC, seq NULLS LAST, judged.minutes) = 1
+                ORDER BY complete DESC, series, present DESC, judged.minutes) = 1
         )
         {_both("day_no")}
     """)

@@ -6,29 +6,18 @@ import hashlib
 import json
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from datetime import UTC, datetime
 from typing import Any
 
 import pandas as pd
 
 from countmap import tables
 from countmap.errors import InvalidInput, NotFound
-from countmap.store import decisions, rows
-from countmap.store.register import read, table_of
+from countmap.store import rows, signature
+from countmap.store.reading import read, table_of
 from countmap.store.schema import STORED, quoted
 from countmap.tables import Table
 
 Records = Iterator[Sequence[Any]]
-
-
-def moment() -> pd.Timestamp:
-    """Return this moment, UTC, to the microsecond."""
-    return pd.Timestamp(datetime.now(UTC)).as_unit("us")
-
-
-def stamp_now() -> str:
-    """Return this moment as the register writes times."""
-    return rows.stamp(moment())
 
 
 def enter(  # noqa: PLR0917  # the order of add_run
@@ -54,8 +43,8 @@ def enter(  # noqa: PLR0917  # the order of add_run
         fingerprint,
         canonical(settings),
         canonical(document),
-        decisions.who(),
-        stamp_now(),
+        signature.who(),
+        signature.stamp_now(),
     )
     marks = ", ".join("?" * len(values))
     names = ", ".join(STORED["runs"].table.names)
@@ -244,24 +233,9 @@ def _excluded(connection: sqlite3.Connection, _year: int | None) -> Records:
 
 
 def _counts(connection: sqlite3.Connection, _year: int | None) -> Records:
-    """Yield the blocks, and the order of import of each two that overlap: the earlier one holds."""
-    spans: dict[str, list[tuple[str, str, int, str]]] = {}
-    query = "SELECT block_sha256, first_utc, last_utc, seq, stations FROM files ORDER BY first_utc"
-    for block, first, last, seq, stations in connection.execute(query):
+    """Yield the blocks; the order of their import changes no result."""
+    for (block,) in connection.execute("SELECT block_sha256 FROM files"):
         yield ("block", block)
-        for station in json.loads(stations):
-            spans.setdefault(station, []).append((first, last, seq, block))
-    pairs = set()
-    for of_station in spans.values():
-        running: list[tuple[str, str, int, str]] = []
-        for span in of_station:
-            running = [other for other in running if other[1] > span[0]]
-            for other in running:
-                earlier, later = sorted((other, span), key=lambda s: s[2])
-                pairs.add((earlier[3], later[3]))
-            running.append(span)
-    for pair in pairs:
-        yield ("before", *pair)
 
 
 def _annual(connection: sqlite3.Connection, year: int | None) -> Records:

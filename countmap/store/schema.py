@@ -124,9 +124,7 @@ FILES = Table(
         Column("last_utc", "time", doc="the end of the last period, exclusive"),
         Column("stations", "list", doc="station ids, sorted"),
         Column("imported", "time"),
-        Column(
-            "seq", "int", doc="order of import: where two files disagree the earlier one counts"
-        ),
+        Column("seq", "int", doc="order of import; no result depends on it"),
     ),
     "imported count files, one immutable block each",
 )

@@ -9,7 +9,7 @@ def rows(count, hours=range(8, 12)):
     return "".join(f"A,with,2025-05-05T{h:02d}:00,60,{count + h}\n" for h in hours)
 
 
-def test_files_that_differ_are_flagged_and_the_first_holds(countmap, ws, tmp_path):
+def test_files_that_differ_are_flagged_and_their_periods_are_missing(countmap, ws, tmp_path):
     (tmp_path / "first.csv").write_text(HEAD + rows(100))
     (tmp_path / "second.csv").write_text(HEAD + rows(200))
     assert countmap("counts", "import", tmp_path / "first.csv", "-w", ws).code == 0
@@ -18,7 +18,7 @@ def test_files_that_differ_are_flagged_and_the_first_holds(countmap, ws, tmp_pat
     (conflict,) = [f for f in found if f["rule"] == "conflict"]
     assert conflict["why"] == (
         "4 periods are counted in first.csv (438 vehicles) and otherwise in second.csv (838);"
-        " the file imported first holds"
+        " they are missing until one of the two files is left out"
     )
     assert (conflict["first_utc"], conflict["last_utc"]) == (
         "2025-05-05T06:00:00+00:00",

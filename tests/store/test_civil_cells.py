@@ -243,16 +243,52 @@ def test_two_files_that_agree_count_once(ws):
     assert queries.conflicts(ws).empty
 
 
-def test_of_two_that_differ_the_first_holds_and_the_conflict_is_told(ws):
+def test_where_two_files_differ_nothing_holds_and_the_conflict_is_told(ws):
     made_store.add(ws, made_store.periods(WINTER_DAY, [5.0] * 24), "b.csv")
     made_store.add(ws, made_store.periods(WINTER_DAY, [5.0] * 23 + [8.0]), "a.csv")
-    assert hours(ws) == [5.0] * 24
-    assert queries.periods(ws)["count"].tolist() == [5.0] * 24
+    assert hours(ws) == [*[5.0] * 23, None]
+    assert days(ws) == [None]
+    assert plain(queries.periods(ws)["count"]) == [*[5.0] * 23, None]
     found = queries.conflicts(ws)
     assert found[
         ["station_id", "sense", "count", "file", "other_count", "other_file"]
-    ].to_numpy().tolist() == [["S1", "with", 5.0, "b.csv", 8.0, "a.csv"]]
+    ].to_numpy().tolist() == [["S1", "with", 8.0, "a.csv", 5.0, "b.csv"]]
     assert found["start_utc"].tolist() == [pd.Timestamp("2025-01-15T22:00Z")]
+
+
+def test_a_third_file_settles_no_dispute_and_stands_in_it(ws):
+    for name, count in (("a.csv", 5.0), ("b.csv", 6.0), ("c.csv", 5.0)):
+        made_store.add(ws, made_store.periods(WINTER_DAY, [count] * 24), name)
+    assert hours(ws) == [None] * 24
+    pairs = queries.conflicts(ws)[["file", "other_file"]].drop_duplicates()
+    assert pairs.to_numpy().tolist() == [["a.csv", "b.csv"], ["b.csv", "c.csv"]]
+
+
+def test_a_file_that_contradicts_itself_is_not_settled_by_another(ws):
+    frame = made_store.periods(WINTER_DAY, [5.0] * 24)
+    made_store.add(ws, pd.concat([frame, frame.head(1).assign(count=6.0)]), "a.csv")
+    made_store.add(ws, frame, "b.csv")
+    assert hours(ws) == [None, *[5.0] * 23]
+
+
+def test_the_order_of_import_changes_nothing(tmp_path):
+    parts = [
+        made_store.periods(WINTER_DAY, [5.0] * 23 + [NULL]),
+        made_store.periods(WINTER_DAY, [5.0] * 22 + [8.0, 9.0]),
+        made_store.periods(WINTER_DAY, [2.0] * 96, minutes=15),
+        made_store.periods(WINTER_DAY, [5.0] * 24, vehicle_class="car", scheme="s"),
+        made_store.periods(WINTER_DAY, [30.0] * 24, lane="1"),
+        made_store.periods(WINTER_DAY, [12.0] * 24).assign(quantity="axles"),
+    ]
+    found = []
+    for i in range(6):
+        ws = made_store.workspace(tmp_path / f"w{i}")
+        for k in np.random.default_rng(i).permutation(len(parts)):
+            made_store.add(ws, parts[k], f"{k}.csv")
+        found.append((*queries.hours_and_days(ws), queries.periods(ws), queries.conflicts(ws)))
+    for other in found[1:]:
+        for one, two in zip(found[0], other, strict=True):
+            pd.testing.assert_frame_equal(one, two)
 
 
 def test_a_later_file_fills_what_the_first_missed(ws):
