@@ -54,7 +54,7 @@ def map_content(ws: Workspace, *, year: int, audience: Audience = "public", titl
         )
     balance = latest(ws, "balance", year)
     network = Network(ws)
-    hours, days = queries.hours_and_days(ws)
+    hours, days = queries.hours_and_days(ws, f"{year}-01-01", f"{year}-12-31")
     stations = ws.register.frame("stations")
     found = balance["document"] if balance else NOTHING
     explanations = run["document"]["explanations"]
@@ -71,7 +71,7 @@ def map_content(ws: Workspace, *, year: int, audience: Audience = "public", titl
         junctions=_places(found, network, stations),
         screenlines=_screenlines(found["screenlines"], ws),
         profiles=profiles(hours),
-        day_series=day_series(days, _excluded_days(ws)),
+        day_series=day_series(days, _as_counted(ws, days, year)),
         explanations={station: short(explanations[station]) for station in sorted(explanations)},
         due=_due(ws, network, year),
         rounding=ws.settings.rounding,
@@ -134,17 +134,25 @@ def profiles(hours: pd.DataFrame) -> dict[str, dict[str, dict[str, list[float | 
 
 
 def day_series(
-    days: pd.DataFrame, excluded: set[tuple[str, pd.Timestamp]]
+    days: pd.DataFrame, counted: pd.DataFrame
 ) -> dict[str, list[tuple[Any, float | None, bool]]]:
-    """Return two-way day totals, or those of the one sense there is: station → (date, count, excluded)."""
-    order = days["sense"].map({"both": 0, "with": 1, "against": 2})
-    best = order.groupby(days["station_id"]).transform("min")
-    chosen = days[order == best].sort_values(["station_id", "date"])
+    """Return two-way day totals, or those of the one sense there is: station → (date, count, excluded).
+
+    Parameters
+    ----------
+    days, counted : DataFrame, tables.DAY_TOTALS
+        With and without what decisions exclude: a day that is only in the latter is excluded.
+    """
+    key = ["station_id", "sense", "date"]
+    used = pd.MultiIndex.from_frame(days.loc[days["count"].notna(), key])
+    order = counted["sense"].map({"both": 0, "with": 1, "against": 2})
+    best = order.groupby(counted["station_id"]).transform("min")
+    chosen = counted[order == best].sort_values(["station_id", "date"])
+    out = chosen["count"].notna() & ~pd.MultiIndex.from_frame(chosen[key]).isin(used)
     found: dict[str, list[tuple[Any, float | None, bool]]] = {}
-    for row in chosen.itertuples():
+    for row, excluded in zip(chosen.itertuples(), out, strict=True):
         count = None if np.isnan(row.count) else float(row.count)
-        out = (row.station_id, row.date) in excluded
-        found.setdefault(row.station_id, []).append((row.date.date(), count, out))
+        found.setdefault(row.station_id, []).append((row.date.date(), count, bool(excluded)))
     return found
 
 
@@ -154,18 +162,13 @@ def short(by_sense: Document) -> Document:
     return {key: value for key, value in chosen.items() if isinstance(value, str | int | float)}
 
 
-def _excluded_days(ws: Workspace) -> set[tuple[str, pd.Timestamp]]:
-    flags = ws.register.frame("flags")
-    days: set[tuple[str, pd.Timestamp]] = set()
-    for row in flags[flags["state"] == "excluded"].itertuples():
-        first = row.first_utc.tz_convert(ws.settings.timezone).tz_localize(None).normalize()
-        last = (
-            (row.last_utc - pd.Timedelta(1, "us"))
-            .tz_convert(ws.settings.timezone)
-            .tz_localize(None)
-        )
-        days |= {(row.station_id, d) for d in pd.date_range(first, last.normalize(), unit="us")}
-    return days
+def _as_counted(ws: Workspace, days: pd.DataFrame, year: int) -> pd.DataFrame:
+    """Return the year's day totals with the excluded days as they were counted."""
+    stations = sorted(set(ws.register.frame("flags", state="excluded")["station_id"].dropna()))
+    if not stations:
+        return days
+    whole = queries.day_totals(ws, f"{year}-01-01", f"{year}-12-31", stations, exclusions=False)
+    return pd.concat([days[~days["station_id"].isin(stations)], whole], ignore_index=True)
 
 
 def _places(found: Document, network: Network, stations: pd.DataFrame) -> pd.DataFrame:

@@ -118,9 +118,9 @@ def undo(ws: Workspace, decision: int, *, dry_run: bool = False) -> Document:
 
 def check(ws: Workspace) -> Document:
     """Verify the register and the blocks against their hashes; nothing is changed."""
-    from countmap.store import register
+    from countmap.store import verify
 
     return {
-        "findings": register.check(ws.register, ws.blocks),
+        "findings": verify.check(ws.register, ws.blocks),
         "blocks": len(ws.register.frame("files")),
     }

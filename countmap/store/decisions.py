@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
 import json
 import sqlite3
 from collections.abc import Iterator, Sequence
@@ -11,17 +10,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from countmap.errors import Conflict, NotFound
+from countmap.store import signature
 from countmap.store.schema import STORED, Stored, quoted
 
 Key = tuple[Any, ...]
-
-
-def who() -> str:
-    """Return the login name, or ``unknown`` where the system has none."""
-    try:
-        return getpass.getuser()
-    except (OSError, KeyError, ImportError):
-        return "unknown"
 
 
 @dataclass(slots=True)
@@ -49,14 +41,20 @@ def recorded(
     connection: sqlite3.Connection, kind: str, subject: str, reason: str, undoes: int | None = None
 ) -> Iterator[Record]:
     """Enter a decision and, at the end of the block, the rows it changed."""
-    from countmap.store import runs
-
     (last,) = connection.execute("SELECT max(decision_id) FROM decisions").fetchone()
     record = Record(connection, (last or 0) + 1)
     connection.execute(
         "INSERT INTO decisions (decision_id, kind, subject, reason, who, at, undoes) "
         "VALUES (?, ?, ?, ?, ?, ?, ?)",
-        (record.decision_id, kind, subject, reason or None, who(), runs.stamp_now(), undoes),
+        (
+            record.decision_id,
+            kind,
+            subject,
+            reason or None,
+            signature.who(),
+            signature.stamp_now(),
+            undoes,
+        ),
     )
     yield record
     connection.executemany(

@@ -71,7 +71,7 @@ def migrate(
     Conflict
         If the register is newer than ``target``, or a step is missing.
     """
-    from countmap.store.register import connect
+    from countmap.store.reading import connect
 
     known = STEPS if steps is None else steps
     wanted = schema.VERSION if target is None else target

@@ -4,43 +4,21 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from countmap.errors import Conflict, InvalidInput, NotFound
+from countmap.errors import Conflict, NotFound
 from countmap.store import migrations, schema
+from countmap.store.reading import connect, read
 from countmap.store.schema import STORED, quoted
-from countmap.store.verify import check
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from countmap.store.writing import Writing
-
-BUSY_S = 30.0
-
-
-def connect(path: Path) -> sqlite3.Connection:
-    """Open a register's file: every commit synced, foreign keys on, no implicit transactions.
-
-    Raises
-    ------
-    InvalidInput
-        If SQLite cannot read the file.
-    """
-    connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
-    try:
-        connection.execute("PRAGMA synchronous = FULL")
-        connection.execute("PRAGMA foreign_keys = ON")
-    except sqlite3.DatabaseError as error:
-        connection.close()
-        raise InvalidInput(
-            f"{path} is not a countmap register ({error}); restore it from a backup"
-        ) from error
-    return connection
 
 
 def create(path: Path) -> None:
@@ -251,81 +229,3 @@ def _dangling(connection: sqlite3.Connection) -> str:
     name = " ".join(map(str, row[1:]))
     more = f"; {len(found) - 1} more" if len(found) > 1 else ""
     return f"{table} {name}: {column} {row[0]!r} is not in {parent}; nothing was changed{more}"
-
-
-def table_of(name: str) -> schema.Stored:
-    """Return how a table is stored.
-
-    Raises
-    ------
-    NotFound
-        If the register has no such table.
-    """
-    if name not in STORED:
-        raise NotFound(f"table {name!r} is not in the register; it has {', '.join(sorted(STORED))}")
-    return STORED[name]
-
-
-def read(
-    connection: sqlite3.Connection, name: str, equal: Mapping[str, Any] | None = None
-) -> pd.DataFrame:
-    """Return a table, or the rows where columns have given values, sorted by key."""
-    from countmap.store import rows
-
-    stored = table_of(name)
-    where, bound = _where(stored, equal or {})
-    columns = ", ".join(map(quoted, stored.table.names))
-    key = ", ".join(map(quoted, stored.key))
-    records = connection.execute(
-        f"SELECT {columns} FROM {quoted(name)}{where} ORDER BY {key}", bound
-    ).fetchall()
-    frame = rows.frame(records, stored.table)
-    if "geometry" not in stored.table.names:
-        return frame
-    import geopandas
-
-    crs = crs_of(connection, name)
-    if not stored.feature:  # past networks may lie in several systems: each blob names its own
-        at = stored.table.names.index("geometry")
-        found = {rows.srs_id(record[at]) for record in records}
-        crs = _crs(connection, found.pop()) if len(found) == 1 else None
-    return geopandas.GeoDataFrame(frame, geometry="geometry", crs=crs)
-
-
-def _where(stored: schema.Stored, equal: Mapping[str, Any]) -> tuple[str, list[Any]]:
-    parts: list[str] = []
-    bound: list[Any] = []
-    for column, wanted in equal.items():
-        if column not in stored.table.names:
-            raise NotFound(f"{stored.name} has no column {column!r}")
-        if isinstance(wanted, (list, tuple, set, frozenset)):
-            parts.append(f"{quoted(column)} IN (SELECT value FROM json_each(?))")
-            bound.append(json.dumps(sorted(wanted)))
-        else:
-            parts.append(f"{quoted(column)} IS ?")
-            bound.append(wanted)
-    return (" WHERE " + " AND ".join(parts) if parts else ""), bound
-
-
-def crs_of(connection: sqlite3.Connection, table: str) -> Any:
-    """Return the coordinate reference system of a feature table; None where it is not set."""
-    row = connection.execute(
-        "SELECT srs_id FROM gpkg_geometry_columns WHERE table_name = ?", (table,)
-    ).fetchone()
-    return None if row is None else _crs(connection, row[0])
-
-
-def _crs(connection: sqlite3.Connection, srs_id: int) -> Any:
-    import pyproj
-
-    (definition,) = connection.execute(
-        "SELECT definition FROM gpkg_spatial_ref_sys WHERE srs_id = ?", (srs_id,)
-    ).fetchone()
-    if definition == "undefined":
-        return None
-    if srs_id < schema.FIRST_OWN_SRS:
-        return pyproj.CRS.from_epsg(srs_id)
-    return pyproj.CRS.from_wkt(definition)
-
-
-__all__ = ["BUSY_S", "Register", "check", "connect", "create", "crs_of", "read", "table_of"]

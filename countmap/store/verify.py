@@ -28,7 +28,7 @@ def check(register: Register, blocks: Blocks) -> list[Finding]:
         ``what`` (file, reference, block, orphan), ``where`` and ``why``, one sentence that says
         what to do. Nothing is changed.
     """
-    from countmap.store.register import connect
+    from countmap.store.reading import connect
 
     if not register.path.is_file():
         return [_finding("file", register.path.name, "is not there; restore it from a backup")]

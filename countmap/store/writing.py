@@ -13,8 +13,8 @@ import pandas as pd
 
 from countmap import tables
 from countmap.errors import Conflict
-from countmap.store import decisions, rows, runs, schema
-from countmap.store.register import crs_of, read, table_of
+from countmap.store import decisions, rows, runs, schema, signature
+from countmap.store.reading import crs_of, read, table_of
 from countmap.store.schema import Stored, quoted
 
 if TYPE_CHECKING:
@@ -147,7 +147,7 @@ class Writing:
                 "crs": [crs_of(self.connection, "links").to_string()],
                 "srs_id": [srs_id],
                 "source": [source or None],
-                "imported": [runs.moment()],
+                "imported": [signature.moment()],
                 "active": [True],
             }
         )
@@ -196,7 +196,7 @@ class Writing:
                 "first_utc": [block.first],
                 "last_utc": [block.last],
                 "stations": [list(block.stations)],
-                "imported": [runs.moment()],
+                "imported": [signature.moment()],
                 "seq": [(last or 0) + 1],
             }
         )

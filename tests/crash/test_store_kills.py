@@ -10,7 +10,7 @@ import geopandas as gpd
 import made_store
 import pandas as pd
 
-from countmap.store import register
+from countmap.store import verify
 from countmap.workspace import open_workspace
 
 KILLS = 10
@@ -56,7 +56,7 @@ def test_nothing_acknowledged_is_lost_and_nothing_is_half_there(tmp_path):
         assert ours["road"].fillna("").groupby(ours["name"]).nunique().eq(1).all()
         assert ws.register.frame("changes").groupby("decision_id").size().eq(2).all()
         assert len(ws.register.frame("decisions")) == decided.nunique()
-        findings = register.check(ws.register, ws.blocks)
+        findings = verify.check(ws.register, ws.blocks)
         assert {f["what"] for f in findings} <= {"orphan"}
         assert len(findings) <= kill + 1  # at most one block without a row, or one part, a kill
     assert len(acknowledged) >= KILLS

@@ -10,7 +10,7 @@ import pytest
 
 from countmap.errors import Conflict, InvalidInput
 from countmap.store import migrations, schema
-from countmap.store.register import connect
+from countmap.store.reading import connect
 from countmap.workspace import open_workspace
 
 

@@ -209,7 +209,7 @@ def test_a_new_network_keeps_the_old_links(tmp_path):
 
 
 def test_only_one_transaction_writes(tmp_path, monkeypatch):
-    monkeypatch.setattr("countmap.store.register.BUSY_S", 0.05)
+    monkeypatch.setattr("countmap.store.reading.BUSY_S", 0.05)
     ws = made_store.workspace(tmp_path / "w")
     with (
         ws.register.transaction(),

@@ -9,7 +9,7 @@ import made_store
 import pandas as pd
 import pytest
 
-from countmap.store import register
+from countmap.store import verify
 
 
 @pytest.fixture
@@ -20,7 +20,7 @@ def ws(tmp_path):
 
 
 def found(ws):
-    return [(f["what"], f["where"], f["why"]) for f in register.check(ws.register, ws.blocks)]
+    return [(f["what"], f["where"], f["why"]) for f in verify.check(ws.register, ws.blocks)]
 
 
 def block(ws):
