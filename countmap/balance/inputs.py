@@ -24,6 +24,13 @@ MIN_SD = 1.0
 _OWN_SHARE = 0.2
 """At least this share of a count's standard error is its own, whatever is said to be shared."""
 
+FEW_VEHICLES = 100.0
+"""Below this many vehicles in all, chance alone is beyond 10 % of a count: its log error says nothing
+of the pattern."""
+
+_LEAST_FLOW = 0.5
+"""A count of nothing is half a vehicle a day where its logarithm is taken."""
+
 RANK = {"measured": 0, "estimated": 1, "inferred": 2, "modelled": 3, "unadjusted": 4}
 
 _BASIS_COLUMNS = [
@@ -251,22 +258,61 @@ def log_errors(rows: pd.DataFrame, settings: Settings) -> NDArray[np.float64]:
 
 @dataclass(frozen=True, slots=True)
 class RelativeErrors:
-    """Errors of the counts as shares of the flow: ``own`` (n,) and ``shared`` (n, k) columns.
+    """Errors of the counts: shares of the flow (how its pattern was read), and chance in vehicles.
 
-    ``labels`` name the columns. S = F (diag(own²) + shared shared') F with F the flows.
+    ``own`` (n,) and ``shared`` (n, k) are shares of the flow; ``labels`` name the columns.
+    ``counting`` (n,) is the variance of a daily flow by chance for each vehicle of it, a Poisson
+    count's 1/days. S = F (diag(own²) + shared shared') F + diag(counting F), F the flows.
     """
 
     own: NDArray[np.float64]
     shared: NDArray[np.float64]
     labels: tuple[str, ...]
+    counting: NDArray[np.float64]
 
     def covariance(self, flow: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return S at the given flows; no count is surer than one vehicle a day."""
         flow = np.maximum(flow, 0.0)
         scaled = self.shared * flow[:, None]
-        own = np.maximum((self.own * flow) ** 2, MIN_SD**2)
+        own = np.maximum((self.own * flow) ** 2 + self.counting * flow, MIN_SD**2)
         result: NDArray[np.float64] = np.diag(own) + scaled @ scaled.T
         return result
+
+
+def split_errors(used: pd.DataFrame) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Split each count's ``log_se`` into a share of the flow and its chance of counting.
+
+    Parameters
+    ----------
+    used : DataFrame
+        ``aadt, log_se, days``; null days leave the whole error a share.
+
+    Returns
+    -------
+    pattern : (n,) array
+        Standard error as a share of the flow.
+    counting : (n,) array
+        Variance in vehicles for each vehicle a day of flow.
+
+    Notes
+    -----
+    A Poisson count over d days of flow f has the variance f/d, as a share 1/(N = f·d). A count of
+    next to nothing carries ± 100 % of it in its log error; taken as a share of the flow that the
+    neighbours see, it would let a dead counter agree with anything. Where fewer than ``FEW_VEHICLES``
+    were counted the log error tells nothing of the pattern: its share is no more than the median of
+    the other counts.
+    """
+    log_se = used["log_se"].to_numpy(dtype=float)
+    days = used["days"].to_numpy(dtype=float)
+    flow = np.maximum(used["aadt"].to_numpy(dtype=float), _LEAST_FLOW)
+    known = days > 0
+    counted = np.where(known, flow * days, np.inf)
+    few = counted < FEW_VEHICLES
+    chance = np.where(few, 1.0 / counted, np.minimum(1.0 / counted, log_se**2))
+    pattern = np.sqrt(np.maximum(log_se**2 - chance, 0.0))
+    if few.any() and not few.all():
+        pattern = np.where(few, np.minimum(log_se, np.median(pattern[~few])), pattern)
+    return pattern, chance * flow
 
 
 def relative_errors(counts: Counts, shared: pd.DataFrame | None) -> RelativeErrors:
@@ -310,9 +356,10 @@ def relative_errors(counts: Counts, shared: pd.DataFrame | None) -> RelativeErro
                 columns.append(column)
                 labels.append(f"station: {station}")
     loads = np.column_stack(columns) if columns else np.zeros((n, 0))
+    pattern, counting = split_errors(used)
     taken = (loads**2).sum(axis=1)
-    limit = (1 - _OWN_SHARE**2) * total**2
+    limit = (1 - _OWN_SHARE**2) * pattern**2
     shrink = np.sqrt(np.where(taken > limit, limit / np.where(taken > 0, taken, 1.0), 1.0))
     loads = loads * shrink[:, None]
-    own = np.sqrt(np.maximum(total**2 - (loads**2).sum(axis=1), 0.0))
-    return RelativeErrors(own, loads, tuple(labels))
+    own = np.sqrt(np.maximum(pattern**2 - (loads**2).sum(axis=1), 0.0))
+    return RelativeErrors(own, loads, tuple(labels), counting)

@@ -12,7 +12,7 @@ from made_balance import CROSS, CROSS_COUNTS, given, two_way
 from made_roads import net, node_at, roundabout
 
 from countmap.balance.assess import assess, balance
-from countmap.balance.inputs import Settings
+from countmap.balance.inputs import Settings, split_errors
 from countmap.errors import InvalidInput
 from countmap.roads.junctions import junctions
 from countmap.tables import FLOWS, SUSPECTS, require
@@ -257,6 +257,64 @@ def test_a_zero_count_is_a_count():
     assert row(result, "e", "with")["flow"] == 0
     assert row(result, "e", "with")["status"] == "estimated"
     assert np.isfinite(result.document["global"]["gamma"])
+
+
+@pytest.mark.parametrize("dead", [0.0, 0.24])
+def test_a_dead_counter_disagrees_strongly(dead):
+    # A week of zeros has a log error of 0.6; as a share of the neighbour's flow it excused everything.
+    counts = {"S1": ("a", 500, two_way(dead, dead)), "S2": ("a", 1500, two_way(900, 1790))}
+    inputs = given(SERIES, counts)
+    week = inputs.annual.assign(days=7.0)
+    week.loc[week["station_id"].eq("S1"), "log_se"] = 0.6
+    result = assess(replace(inputs, annual=week))
+    assert [t["verdict"] for t in result.document["sections"]] == ["disagrees", "disagrees"]
+    assert min(abs(t["z"]) for t in result.document["sections"]) > 10
+    assert {"S1", "S2"} <= set(result.suspects["set"].iloc[0].split())
+
+
+def test_a_dead_counter_at_a_junction_disagrees():
+    counts = CROSS_COUNTS | {"E": ("e", 500, {"with": 0.0, "against": 3300})}
+    inputs = given(net(**CROSS), counts)
+    dead = inputs.annual["aadt"].eq(0)
+    annual = inputs.annual.assign(days=7.0, log_se=inputs.annual["log_se"].mask(dead, 0.6))
+    (test,) = assess(replace(inputs, annual=annual)).document["junctions"]
+    assert abs(test["z"]) > 3
+
+
+@pytest.mark.parametrize("flow", [0.0, 0.4, 3.0, 12.0, 300.0])
+def test_quiet_streets_agree_as_often_as_chance_lets_them(flow):
+    # γ of sound weeks has as many degrees of freedom as equations, whatever the flow: 60 streets of
+    # four counts, three equations a sense.
+    rng = np.random.default_rng(20250301)
+    streets = net(**{f"r{k}": [(0, 500 * k), (3000, 500 * k)] for k in range(60)})
+    where = {f"S{k}-{i}": (f"r{k}", 600 * i, two_way(0, 0)) for k in range(60) for i in range(1, 5)}
+    inputs = given(streets, where, settings=Settings(access_per_km=0.0))
+    truth = flow * np.exp(rng.normal(0, 0.05, len(inputs.annual)))
+    week = inputs.annual.assign(aadt=rng.poisson(7 * truth) / 7, days=7.0)
+    week["log_se"] = np.sqrt(0.05**2 + 1 / (7 * np.maximum(week["aadt"], 0.5)))
+    solution = balance(replace(inputs, annual=week)).solution
+    assert solution.dof == 360
+    # No count is surer than one vehicle a day: below that the test is generous.
+    low = 0.8 if flow > 10 else -1.0
+    assert low < solution.gamma / solution.dof < 1.2
+
+
+def test_the_error_of_a_count_splits_into_pattern_and_chance():
+    used = pd.DataFrame(
+        {
+            "aadt": [1000.0, 1000.0, 0.0, 40.0, 1000.0],
+            "log_se": [0.05, 0.005, 0.6, 0.09, 0.05],
+            "days": [2.0, 2.0, 7.0, 7.0, np.nan],
+        }
+    )
+    pattern, counting = split_errors(used)
+    # 2,000 vehicles: 0.05² = 0.0445² + 1/2,000. A surer error than Poisson's is taken as it is.
+    np.testing.assert_allclose(pattern[:2], [np.sqrt(0.0025 - 0.0005), 0.0])
+    np.testing.assert_allclose(counting[:2], [0.5, 0.025])
+    # A dead counter takes the others' median share, and Poisson's one vehicle in seven days.
+    assert pattern[2] == pytest.approx(np.median(pattern[[0, 1, 3, 4]]))
+    assert counting[2] == pytest.approx(1 / 7)
+    assert (pattern[4], counting[4]) == (0.05, 0.0)
 
 
 def test_self_loops_and_parallel_links():
