@@ -27,6 +27,25 @@ def test_the_demo_map_opens_a_station_by_key(sheet, demo_map):
     assert "S32" in words, "the set the finding could mean"
 
 
+def test_excluded_days_are_hatched_and_said(sheet, demo_map):
+    page = sheet(path=demo_map, hash_="#station=P05")
+    page.locator("#panel .figure").first.wait_for()
+    assert page.locator("#panel .hatch").count() == 20
+    chart = page.locator("#panel figure", has=page.locator(".hatch"))
+    assert "20 excluded (hatched)" in chart.inner_text()
+    assert "20 excluded" in chart.locator("svg").get_attribute("aria-label")
+    boxes = page.locator("#panel .hatch").evaluate_all("all => all.map((r) => r.getBBox().height)")
+    assert min(boxes) > 40, "a day of zeros is seen too"
+
+
+def test_the_hourly_chart_names_the_year(sheet, demo_map):
+    page = sheet(path=demo_map, hash_="#station=P05")
+    page.locator("#panel .figure").first.wait_for()
+    words = page.locator("#panel").inner_text()
+    assert "The day by the hour, 2025" in words
+    assert "Vehicles an hour, 2025" in words
+
+
 def test_what_disagrees_names_the_places(sheet, demo_map):
     page = sheet(path=demo_map)
     page.get_by_text("What disagrees?").click()

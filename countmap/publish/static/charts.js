@@ -35,7 +35,7 @@
   };
 
   /** Weekday and weekend side by side on one scale; sense with upwards, against downwards. */
-  countmap.profileChart = (profile, names) => {
+  countmap.profileChart = (profile, names, year) => {
     const days = ["weekday", "weekend"].filter((day) => profile[day]);
     if (!days.length) return null;
     const all = days.flatMap((day) => Object.values(profile[day]).flatMap((values) => [...values])).filter((value) => !Number.isNaN(value));
@@ -72,13 +72,14 @@
       parts.push(svg("line", { x1: left, x2: left + wide, y1: zero, y2: zero, class: "axis" }));
     });
     return countmap.el("figure", { class: "chart" },
-      svg("svg", { viewBox: `0 0 ${WIDE} ${bottom + 22}`, role: "img", "aria-label": said.join("; ") }, parts),
+      svg("svg", { viewBox: `0 0 ${WIDE} ${bottom + 22}`, role: "img", "aria-label": `${year}, ${said.join("; ")}` }, parts),
       countmap.el("figcaption", {}, down
-        ? `Vehicles an hour: up, ${names[profile[days[0]].with ? "with" : "both"]}; down, ${names.against}.`
-        : `Vehicles an hour, ${names[profile[days[0]].both ? "both" : "with"]}.`));
+        ? `Vehicles an hour, ${year}: up, ${names[profile[days[0]].with ? "with" : "both"]}; down, ${names.against}.`
+        : `Vehicles an hour, ${year}, ${names[profile[days[0]].both ? "both" : "with"]}.`));
   };
 
-  /** Every day a stroke: missing is a gap, excluded is hatched; the annual average and its interval behind. */
+  /** Every day a stroke: missing is a gap; a day excluded is hatched from top to bottom, so that zeros show too,
+      with its count outlined in it; the annual average and its interval behind. */
   countmap.seriesChart = (series, annual, flagged) => {
     const days = series.count.length;
     const counts = Array.from(series.count).filter((value) => !Number.isNaN(value));
@@ -89,14 +90,15 @@
     const wide = step * days;
     const y = (value) => floor - (value / top) * (floor - ceil);
     const stroke = Math.max(0.6, Math.min(step * 0.72, 12));
-    let taken = "", out = 0;
+    let taken = "", left = "", out = 0;
     const hatched = [];
     series.count.forEach((value, k) => {
       if (Number.isNaN(value)) return;
       const x = k * step + step / 2;
       if (series.excluded[k]) {
         out += 1;
-        hatched.push(svg("rect", { x: x - Math.max(stroke, 2) / 2, y: y(value), width: Math.max(stroke, 2), height: floor - y(value), class: "hatch" }));
+        hatched.push(svg("rect", { x: k * step, y: ceil, width: step, height: floor - ceil, class: "hatch" }));
+        left += `M${(x - stroke / 2).toFixed(2)},${floor}V${y(value).toFixed(1)}h${stroke.toFixed(2)}V${floor}`;
       } else taken += `M${x.toFixed(2)},${floor}V${y(value).toFixed(1)}`;
     });
     const parts = [
@@ -104,7 +106,7 @@
         svg("rect", { width: 4, height: 4, class: "hatch-ground" }), svg("rect", { width: 1.4, height: 4, class: "hatch-line" }))),
     ];
     if (annual.lower !== null) parts.push(svg("rect", { x: 0, width: wide, y: y(annual.upper), height: Math.max(1, y(annual.lower) - y(annual.upper)), class: "band" }));
-    parts.push(svg("path", { d: taken, class: "strokes", "stroke-width": stroke }), ...hatched);
+    parts.push(svg("path", { d: taken, class: "strokes", "stroke-width": stroke }), ...hatched, svg("path", { d: left, class: "left" }));
     if (annual.figure !== null) {
       parts.push(svg("line", { x1: 0, x2: wide, y1: y(annual.figure), y2: y(annual.figure), class: "mean" }));
       parts.push(label(0, Math.max(12, y(annual.upper ?? annual.figure) - 5), `average day ${countmap.figure(annual.figure)}`, { class: "halo" }));
@@ -118,7 +120,7 @@
     parts.push(...ticks(series.first, days, step, floor + 20));
     const missing = days - counts.length;
     const caption = [
-      `Vehicles a day, ${countmap.date(series.first)} to ${countmap.date(series.first + days - 1)}: ${countmap.many(counts.length, "day")} counted`,
+      `Vehicles a day, ${countmap.date(series.first)} to ${countmap.date(series.first + days - 1)}: ${countmap.many(counts.length - out, "day")} used`,
       missing ? `${missing} missing (gaps)` : "", out ? `${out} excluded (hatched)` : "",
     ].filter(Boolean).join(", ");
     return countmap.el("figure", { class: "chart" },

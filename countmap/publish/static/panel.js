@@ -137,8 +137,8 @@
       senseRows(at, names, year),
       weekday === null ? null : el("p", { class: "facts" }, `Monday to Friday: ${countmap.figure(weekday)} a day, average of ${year}.`),
       section("Findings", findingList(model, row)),
-      section("The day by the hour", countmap.profileChart(details.profile(row), names)),
-      section("The days", series && countmap.seriesChart(series, at, flaggedDays(model, row))),
+      section(`The day by the hour, ${year}`, countmap.profileChart(details.profile(row), names, year)),
+      section(`The days of ${year}`, series && countmap.seriesChart(series, at, flaggedDays(model, row))),
       section("The years", years.length > 1 ? countmap.yearsChart(years) : null),
       chain(details.steps(row)),
     ];
