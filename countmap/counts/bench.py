@@ -40,8 +40,8 @@ class Bench:
     """Counts by civil hour as arrays, and the frames they come from.
 
     ``records`` has one row a station and sense (``both`` only where the senses are not counted
-    apart): ``station_id, sense, link_id, permanent, one_way, lanes`` (of that sense; NaN: unknown),
-    ``first, stop`` (its rows of the arrays). The arrays have a row for each of its days in order:
+    apart): ``station_id, sense, link_id, permanent, one_way, cul_de_sac, lanes`` (of that sense; NaN:
+    unknown), ``first, stop`` (its rows of the arrays). The arrays have a row for each of its days in order:
     ``kind`` its day type, ``usual`` each hour's mean over days of that type, ``declared`` whether
     a holiday, closure or event is known there, ``full`` whether every hour that the civil day has
     was counted, ``total`` the count of a full day (else NaN).
@@ -211,9 +211,12 @@ def _described(records: pd.DataFrame, stations: pd.DataFrame, links: pd.DataFram
     permanent = (kind == "permanent") | (pd.isna(kind) & (length >= PERMANENT_DAYS).to_numpy())
     allowed = pd.Series("both", index=records.index)
     lanes = pd.Series(np.nan, index=records.index)
+    ends = pd.Series(data=False, index=records.index)
     if len(links) and "link_id" in known:
         road = links.set_index("link_id").reindex(known["link_id"].to_numpy())
         allowed = pd.Series(road["allowed"].to_numpy(), index=records.index).fillna("both")
+        if "cul_de_sac" in road:
+            ends = pd.Series(road["cul_de_sac"].eq(other=True).to_numpy(), index=records.index)
         if "lanes" in road:
             lanes = pd.Series(road["lanes"].to_numpy(dtype=float), index=records.index)
     one_way = (allowed != "both").to_numpy()
@@ -221,7 +224,11 @@ def _described(records: pd.DataFrame, stations: pd.DataFrame, links: pd.DataFram
     of_sense = np.where(one_way | (records["sense"] == "both"), lanes, np.ceil(lanes / 2))
     link = known["link_id"].to_numpy() if "link_id" in known else None
     return records.assign(
-        link_id=link, permanent=permanent.astype(bool), one_way=one_way, lanes=of_sense
+        link_id=link,
+        permanent=permanent.astype(bool),
+        one_way=one_way,
+        cul_de_sac=ends,
+        lanes=of_sense,
     )
 
 

@@ -45,7 +45,8 @@ def run(  # noqa: PLR0917  # the door's frames in their order
         HOUR_CELLS, DAY_TOTALS, PERIODS; missing is null. Empty ``periods`` leave out what is judged
         period by period where hours do not say it.
     stations, links, days : DataFrame
-        STATIONS, LINKS (lanes, one-way), DAYS. The latter two may be empty.
+        STATIONS, LINKS (lanes, one-way, and ``cul_de_sac`` where that is known, see
+        ``roads.sections.cul_de_sacs``), DAYS. The latter two may be empty.
     settings : mapping, optional
         Rule id → numbers that replace the rule's defaults; ``{"off": True}`` leaves a rule out.
     holidays : mapping of date to name, optional

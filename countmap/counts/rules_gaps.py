@@ -144,6 +144,39 @@ def _explained(
     return Finding(station, sense, first, last, "note", why)
 
 
+@rule("all_zero", "[D] a counter that is dead or not connected", {"hours": 24})
+def all_zero(bench: Bench, numbers: Numbers) -> list[Finding]:
+    """Find stations, or one of their senses, where every hour of the whole stay is zero.
+
+    With nothing but zeros no usual traffic says that they are strange: that no vehicle in ``hours`` or
+    more came by is for people to judge. Left out are links marked ``cul_de_sac`` and stays wholly
+    within declared closures, events or holidays.
+    """
+    counted = ~np.isnan(bench.count)
+    empty = [
+        record
+        for record, rows in bench.slices()
+        if counted[rows].sum() >= numbers["hours"]
+        and not np.nansum(bench.count[rows])
+        and not bench.declared[rows].all()
+        and not bench.records["cul_de_sac"].iloc[record]
+    ]
+    senses = bench.records["station_id"].value_counts()
+    findings = []
+    for station, records in bench.records.iloc[empty].groupby("station_id"):
+        whole = len(records) == senses[station]
+        for part in [records] if whole else [records.iloc[[at]] for at in range(len(records))]:
+            rows = [bench.day[a:b] for a, b in zip(part["first"], part["stop"], strict=True)]
+            days = np.unique(np.concatenate(rows))
+            many = f"{len(days)} days" if len(days) > 1 else "1 day"
+            side = "" if whole else f" {part['sense'].iloc[0]}, while the other sense counts"
+            sense = None if whole else str(part["sense"].iloc[0])
+            why = f"every hour is zero{side}: not one vehicle in {many}; is the counter dead?"
+            at = span(days[0], days[-1])
+            findings.append(Finding(str(station), sense, *at, "warn", why))
+    return findings
+
+
 @rule("weekday_missing", _TMG, {})
 def weekday_missing(bench: Bench, numbers: Numbers) -> list[Finding]:
     """Find a month in which some weekday has no full day, at a permanent station."""

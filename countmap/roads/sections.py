@@ -100,6 +100,21 @@ def sections(roads: Roads, junctions: pd.DataFrame) -> pd.DataFrame:
     return require(rows[list(SECTIONS.names)], SECTIONS)
 
 
+def cul_de_sacs(sections: pd.DataFrame, junctions: pd.DataFrame) -> frozenset[str]:
+    """Return the links of every section that ends at a node declared a cul-de-sac.
+
+    An end that nobody declared is where the network was cut: no cul-de-sac.
+
+    Parameters
+    ----------
+    sections, junctions : DataFrame
+        ``tables.SECTIONS`` and ``tables.JUNCTIONS`` of the same roads.
+    """
+    closed = junctions.loc[junctions["kind"].eq("cul_de_sac"), "junction_id"]
+    ends = sections[["start_junction", "end_junction"]].isin(closed.to_numpy()).any(axis=1)
+    return frozenset(sections.loc[ends, "link_id"])
+
+
 def _partners(
     node: NDArray[np.int64], bend: NDArray[np.bool_], inside: NDArray[np.bool_]
 ) -> NDArray[np.int64]:

@@ -92,6 +92,64 @@ def test_a_long_outage_of_a_permanent_station_is_one_finding_a_sense(clean):
     assert flags["why"].str.startswith("79 hours of zeros").all()
 
 
+def dead(*senses, station="S1"):
+    week = [f"2025-03-{d:02d}" for d in range(3, 10)]
+    zero = [(station, sense, day, [0] * 24) for sense in senses for day in week]
+    rest = [s for s in ("with", "against") if s not in senses]
+    return small([*zero, *((station, sense, day, [3] * 24) for sense in rest for day in week)])
+
+
+def zeros(cells, links=NONE[0], days=NONE[1]):
+    stations = pd.DataFrame({"station_id": ["S1"], "kind": ["short"], "link_id": ["l1"]})
+    periods = tables.empty(tables.PERIODS)
+    flags = checks.run(cells, cells, periods, stations, links, days, only("all_zero"))
+    assert tables.offences(flags, tables.FLAGS).empty
+    return flags
+
+
+def test_a_station_that_counts_nothing_but_zeros_is_told_once():
+    flags = zeros(dead("with", "against"))
+    assert flags["severity"].tolist() == ["warn"]
+    assert flags["sense"].isna().all()
+    assert flags["why"].tolist() == [
+        "every hour is zero: not one vehicle in 7 days; is the counter dead?"
+    ]
+    assert flags["last_utc"][0] - flags["first_utc"][0] == pd.Timedelta(days=7)
+    one = dead("with", "against")
+    one.loc[one.index[40], "count"] = 1.0
+    assert zeros(one)["sense"].tolist() == ["against" if one["sense"][40] == "with" else "with"]
+
+
+def test_one_sense_of_zeros_is_told_beside_the_other():
+    flags = zeros(dead("against"))
+    assert flags["sense"].tolist() == ["against"]
+    assert flags["why"].tolist() == [
+        (
+            "every hour is zero against, while the other sense counts: not one vehicle in 7 days;"
+            " is the counter dead?"
+        )
+    ]
+
+
+def test_zeros_that_have_a_reason_are_not_told():
+    cells = dead("with", "against")
+    links = pd.DataFrame({"link_id": ["l1"], "allowed": ["both"], "cul_de_sac": [True]})
+    assert zeros(cells, links).empty
+    assert len(zeros(cells, links.assign(cul_de_sac=False))) == 1
+    closed = pd.DataFrame(
+        {
+            "first": pd.to_datetime(["2025-03-03"]),
+            "last": pd.to_datetime(["2025-03-09"]),
+            "kind": ["closure"],
+            "name": ["bridge works"],
+            "links": ["l1"],
+        }
+    )
+    assert zeros(cells, days=closed).empty
+    assert len(zeros(cells, days=closed.assign(links="l2"))) == 1
+    assert zeros(cells[(cells["date"] == cells["date"][0]) & (cells["hour"] < 6)]).empty
+
+
 def test_the_hour_that_clocks_skip_is_no_zero():
     """The hour from 02:00 on 30 March does not exist in Berlin; usual traffic there is 40."""
     days = [f"2025-03-{d:02d}" for d in (9, 16, 23, 30)]
@@ -440,7 +498,7 @@ def test_settings_replace_numbers_and_leave_rules_out(clean):
     stricter = run(clean, {"split": {"low": 0.499, "high": 0.501, "z": 0}})
     assert len(found(stricter, "split")) > 20
     with pytest.raises(
-        InvalidInput, match=r"^checks: the rule 'zero_rnu' is unknown\. Use one of context"
+        InvalidInput, match=r"^checks: the rule 'zero_rnu' is unknown\. Use one of all_zero"
     ):
         run(clean, {"zero_rnu": {}})
     with pytest.raises(InvalidInput) as refused:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pandas as pd
 import pytest
 from made_roads import dual_crossing, net, node_at, raw, redrawn, roundabout
@@ -9,7 +11,7 @@ from made_roads import dual_crossing, net, node_at, raw, redrawn, roundabout
 from countmap.errors import InvalidInput
 from countmap.roads.graph import build
 from countmap.roads.junctions import junctions
-from countmap.roads.sections import pairs, propose_pairs, sections
+from countmap.roads.sections import cul_de_sacs, pairs, propose_pairs, sections
 
 
 def cut(roads, declarations=None):
@@ -38,6 +40,22 @@ def test_a_chain_of_links_is_one_section_with_chainage():
     assert set(chain["start_junction"]) == {node_at(roads, 0, 0)}
     assert set(chain["end_junction"]) == {node_at(roads, 150, 200)}
     assert table["section_id"].nunique() == 3
+
+
+def test_a_cul_de_sac_is_every_link_up_to_its_declared_end():
+    roads = net(
+        m=[(0, 0), (500, 0)],
+        n=[(500, 0), (900, 0)],
+        p=[(500, 0), (500, 80)],
+        q=[(500, 160), (500, 80)],
+    )
+    cut_off = junctions(roads)
+    assert cul_de_sacs(sections(roads, cut_off), cut_off) == frozenset()
+    end = node_at(roads, 500, 160)
+    kind = roads.nodes["node_id"].map({end: "cul_de_sac"}).astype("str")
+    roads = replace(roads, nodes=roads.nodes.assign(kind=kind))
+    closed = junctions(roads)
+    assert cul_de_sacs(sections(roads, closed), closed) == {"p", "q"}
 
 
 def test_a_change_to_one_way_ends_a_section():
