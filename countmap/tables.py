@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any
 
-from countmap.errors import InvalidInput
+from countmap.contract import (
+    Column,
+    Kind,
+    Moment,
+    Order,
+    Table,
+    Where,
+    broken_rules,
+    empty,
+    offences,
+    require,
+)
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-Kind = Literal["text", "int", "float", "bool", "date", "time", "list", "geometry"]
+__all__ = ["Column", "Table", "broken_rules", "empty", "offences", "require"]
 
 SENSES = ("with", "against")
 BASES = ("with", "against", "both")
@@ -19,46 +26,6 @@ QUANTITIES = ("vehicles", "axles", "axle_pairs")
 NODE_KINDS = ("junction", "boundary", "generator", "cul_de_sac", "bend")
 DAY_KINDS = ("closure", "event", "school_holiday", "public_holiday")
 DECLARATION_KINDS = ("generator", "side_access", "quiet", "pair", "junction")
-
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """One column of a table.
-
-    ``time`` is ``datetime64[us, UTC]``, ``date`` is ``datetime64[us]`` at midnight of a civil day.
-    Numbers are float64 unless they can never be null. Missing is null (NaN, NaT, None), never 0.
-    """
-
-    name: str
-    kind: Kind
-    unit: str = ""
-    required: bool = True
-    nullable: bool = False
-    allowed: tuple[Any, ...] = ()
-    minimum: float | None = None
-    maximum: float | None = None
-    doc: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """A named table: its key and its columns. Columns beyond the contract are allowed."""
-
-    name: str
-    key: tuple[str, ...]
-    columns: tuple[Column, ...]
-    doc: str = ""
-    names: tuple[str, ...] = field(init=False)
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "names", tuple(c.name for c in self.columns))
-
-    def column(self, name: str) -> Column:
-        """Return the column called ``name``; ``KeyError`` if the table has none."""
-        for column in self.columns:
-            if column.name == name:
-                return column
-        raise KeyError(name)
 
 
 def _maybe(name: str, kind: Kind, unit: str = "", **more: Any) -> Column:
@@ -170,6 +137,7 @@ STATIONS = Table(
         _maybe("valid_to", "date", doc="the last day"),
     ),
     "places where counts are taken",
+    (Order("valid_from", "valid_to"),),
 )
 
 RAW_COUNTS = Table(
@@ -259,6 +227,7 @@ DAYS = Table(
         _maybe("links", "text", doc="link ids separated by spaces; null: everywhere"),
     ),
     "closures, events, school terms",
+    (Order("first", "last"),),
 )
 
 DECLARATIONS = Table(
@@ -272,6 +241,10 @@ DECLARATIONS = Table(
         _maybe("note", "text"),
     ),
     "what the user states about the network",
+    (
+        Where("kind", "side_access", Column("value", "float", minimum=0, maximum=1)),
+        Where("kind", "pair", Column("other_id", "text")),
+    ),
 )
 
 SURVEYS = Table(
@@ -286,8 +259,31 @@ SURVEYS = Table(
         _maybe("started", "text"),
         _maybe("ended", "text"),
         _maybe("count_error", "float", minimum=0, maximum=1, doc="share, one standard error"),
+        _maybe("epoch_started", "text", doc="from when this geometry holds; null: from the start"),
+        *(
+            _maybe(f"spacing_{place}_m", "float", "m", minimum=0.1, maximum=20)
+            for place in ("entered", "near", "middle", "far", "end_near", "end_middle", "end_far")
+        ),
+        *(
+            _maybe(f"{part}_m", "float", "m", minimum=0, maximum=100)
+            for part in ("lead_a", "lead_b", "width", "stretch_a", "stretch_b")
+        ),
+        _maybe("skew_deg", "float", "°", minimum=-45, maximum=45),
+        _maybe("dead_time_ms", "float", "ms", minimum=0, maximum=500),
+        _maybe("air_c", "float", "°C", minimum=-60, maximum=60),
+        _maybe("first_tube_with", "text", allowed=("A", "B"), doc="tube struck first by `with`"),
+        *(
+            _maybe(f"clock_offset_{end}_s", "float", "s", doc="counter less reference")
+            for end in ("start", "end")
+        ),
+        *(_maybe(f"check_{c}", "bool") for c in ("spacing", "parallel", "square", "equal")),
+        *(
+            _maybe(f"used_{part}_m", "float", "m", doc="applied from a proposal of `verify`")
+            for part in ("spacing_ab", "spacing_ba", "length_difference")
+        ),
     ),
     "stays of a counter at a station",
+    (Moment("started"), Moment("ended"), Order("started", "ended")),
 )
 
 SCREENLINES = Table(
@@ -336,6 +332,7 @@ ANNUAL = Table(
         _maybe("reason", "text", doc="why there is no interval, or why it is wide"),
     ),
     "annual averages by station",
+    (Order("lower", "aadt"), Order("aadt", "upper"), Order("lower", "upper")),
 )
 
 FLOWS = Table(
@@ -411,125 +408,3 @@ REJECTS = Table(
     ),
     "rows that could not be taken",
 )
-
-
-def offences(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
-    """Return every breach of ``table``'s contract, one row each: ``row``, ``column``, ``value``, ``why``.
-
-    ``row`` is the position in the frame (0-based). Absent columns have row −1. Values are compared
-    as they are: nothing is converted.
-    """
-    import numpy as np
-    import pandas as pd
-
-    found: list[tuple[int, str, str, str]] = []
-
-    def report(mask: Any, column: Column, why: str) -> None:
-        found.extend(
-            (int(row), column.name, str(frame[column.name].iloc[row]), why)
-            for row in np.flatnonzero(np.asarray(mask, dtype=bool))
-        )
-
-    for column in table.columns:
-        if column.name not in frame.columns:
-            if column.required:
-                found.append(
-                    (-1, column.name, "", f"{table.name} needs the column {column.name!r}")
-                )
-            continue
-        values = frame[column.name]
-        null = values.isna().to_numpy() if column.kind != "list" else np.zeros(len(frame), bool)
-        if not column.nullable:
-            report(null, column, f"{column.name} must not be empty")
-        if not _has_kind(values, column.kind, null):
-            found.append(
-                (-1, column.name, str(values.dtype), f"{column.name} must be {column.kind}")
-            )
-            continue
-        if column.allowed:
-            wrong = ~values.isin(column.allowed).to_numpy() & ~null
-            report(
-                wrong, column, f"{column.name} must be one of {', '.join(map(str, column.allowed))}"
-            )
-        if column.minimum is not None:
-            low = (values < column.minimum).fillna(value=False).to_numpy() & ~null
-            report(low, column, f"{column.name} must be at least {column.minimum:g}")
-        if column.maximum is not None:
-            high = (values > column.maximum).fillna(value=False).to_numpy() & ~null
-            report(high, column, f"{column.name} must be at most {column.maximum:g}")
-    if table.key and set(table.key) <= set(frame.columns):
-        twice = frame.duplicated(list(table.key)).to_numpy()
-        key = "+".join(table.key)
-        found.extend(
-            (
-                int(row),
-                key,
-                " ".join(str(frame[name].iloc[row]) for name in table.key),
-                f"{key} must be unique",
-            )
-            for row in np.flatnonzero(twice)
-        )
-    return pd.DataFrame(found, columns=["row", "column", "value", "why"])
-
-
-def require(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
-    """Return ``frame`` unchanged if it honours ``table``'s contract.
-
-    Raises
-    ------
-    InvalidInput
-        Names the first offence and how many more there are; all of them are in ``rejects``.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> require(pd.DataFrame({"link_id": ["a"], "pair_id": ["p"], "other_id": ["b"]}), PAIRS).shape
-    (1, 3)
-    """
-    found = offences(frame, table)
-    if found.empty:
-        return frame
-    first = found.iloc[0]
-    where = f"row {first['row']}" if first["row"] >= 0 else "the table"
-    more = f"; {len(found) - 1} more" if len(found) > 1 else ""
-    raise InvalidInput(
-        f"{table.name}: {first['why']}, got {first['value']!r} in {where}{more}", found
-    )
-
-
-def empty(table: Table) -> pd.DataFrame:
-    """Return a frame with ``table``'s columns and types and no rows."""
-    import pandas as pd
-
-    return pd.DataFrame({c.name: pd.Series([], dtype=_DTYPES[c.kind]) for c in table.columns})
-
-
-_DTYPES: dict[Kind, str] = {
-    "text": "str",
-    "int": "int64",
-    "float": "float64",
-    "bool": "bool",
-    "date": "datetime64[us]",
-    "time": "datetime64[us, UTC]",
-    "list": "object",
-    "geometry": "object",
-}
-
-
-def _has_kind(values: pd.Series, kind: Kind, null: Any) -> bool:
-    import pandas as pd
-
-    if bool(null.all()) or kind in ("list", "geometry"):
-        return True
-    is_type = pd.api.types
-    if kind == "text":
-        return bool(is_type.is_string_dtype(values))
-    if kind == "int":
-        return bool(is_type.is_integer_dtype(values))
-    if kind == "float":
-        return bool(is_type.is_numeric_dtype(values) and not is_type.is_bool_dtype(values))
-    if kind == "bool":
-        return bool(is_type.is_bool_dtype(values) or values[~null].isin([True, False]).all())
-    if kind == "date":
-        return bool(is_type.is_datetime64_dtype(values))
-    return isinstance(values.dtype, pd.DatetimeTZDtype) and str(values.dtype.tz) == "UTC"

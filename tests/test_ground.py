@@ -116,3 +116,39 @@ def test_rounding_charts(value, chart, shown):
 def test_null_is_never_rounded_to_a_number():
     assert rounded(None) is None
     assert rounded(float("nan")) is None
+
+
+def test_rules_of_a_row_are_part_of_the_contract():
+    rows = pd.DataFrame(
+        {
+            "kind": ["side_access", "side_access", "pair", "quiet"],
+            "id": ["a", "a", "a", "a"],
+            "other_id": pd.array([None, None, None, None], dtype="str"),
+            "value": [None, 1.4, None, None],
+        }
+    )
+    found = tables.offences(rows, tables.DECLARATIONS)
+    assert found[["row", "column", "why"]].to_numpy().tolist() == [
+        [0, "value", "value must not be empty where kind is side_access"],
+        [1, "value", "value must be at most 1 where kind is side_access, got 1.4"],
+        [2, "other_id", "other_id must not be empty where kind is pair"],
+    ]
+
+
+def test_bounds_that_meet_are_in_order_and_unknown_ones_too():
+    rows = pd.DataFrame(
+        {"aadt": [10.0, 10.0, None], "lower": [10.0, None, 9.0], "upper": [10.0, 12.0, 8.0]}
+    )
+    assert tables.broken_rules(rows, tables.ANNUAL) == [(2, "lower", "lower 9 is above upper 8")]
+
+
+def test_a_day_without_a_time_is_the_whole_day():
+    rows = pd.DataFrame(
+        {
+            "started": ["2025-03-04T08:00", "2025-03-04", "2025-03-04T08:00+01:00"],
+            "ended": ["2025-03-04", "2025-03-03T23:59", None],
+        }
+    )
+    assert tables.broken_rules(rows, tables.SURVEYS) == [
+        (1, "ended", "ended 2025-03-03T23:59 is before started 2025-03-04")
+    ]

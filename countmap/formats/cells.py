@@ -21,6 +21,9 @@ _ISO_DATE = r"^\d{4}-\d{2}-\d{2}$"
 _TRUE, _FALSE = ("true", "yes", "y", "1"), ("false", "no", "n", "0")
 THOUSANDS = r"^[+-]?\d{1,3}([.,]\d{3})+$"
 AMBIGUOUS = "may be thousands or decimals. Write it without separators"
+_DEGREES = 1000.0
+"""No slip of a sign or of a digit makes degrees of this size."""
+_METRES = "Name the columns x and y and give --crs"
 _Faults = list[tuple["NDArray[np.bool_]", str]]
 
 
@@ -85,6 +88,9 @@ def _numbers(
             faults.append(
                 (np.mod(values, 1) > 0, "{name} {value} is not a whole number. Correct the row")
             )
+        if column.unit == "°":
+            metres = np.abs(values) > _DEGREES
+            faults.append((metres, "{name} {value} looks like metres, not degrees. " + _METRES))
         if column.minimum is not None:
             below = f"is below {column.minimum:g} {column.unit}".rstrip()
             below = "is negative" if column.minimum == 0 else below

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import os
 from collections.abc import Sequence
 from pathlib import Path
@@ -12,7 +13,7 @@ import pandas as pd
 
 from countmap.errors import InvalidInput
 from countmap.formats import cells, records
-from countmap.tables import Column, Table
+from countmap.tables import Column, Table, broken_rules
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -62,7 +63,7 @@ def read(
     columns = (*table.columns, *(c for c in more if c.name not in table.names))
     found = records.read(path, known={c.name for c in columns})
     require_columns(found, table.name, columns)
-    return typed(found, columns, key=table.key, tz=tz, about=about or table.key)
+    return typed(found, columns, table=table, tz=tz, about=about or table.key)
 
 
 def error_from(rejects: pd.DataFrame) -> InvalidInput:
@@ -104,11 +105,14 @@ def typed(
     found: records.Records,
     columns: Sequence[Column],
     *,
-    key: Sequence[str] = (),
+    table: Table | None = None,
     tz: str = "",
     about: Sequence[str] = (),
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Turn the text of ``found`` into the kinds of ``columns``; see ``read`` for what returns."""
+    """Turn the text of ``found`` into the kinds of ``columns``; see ``read`` for what returns.
+
+    With a ``table`` its rules and its key are held to as well.
+    """
     size = len(found.rows)
     values: dict[str, Any] = {}
     bad = np.zeros(size, dtype=bool)
@@ -126,9 +130,12 @@ def typed(
             faulty.extend((int(i), column, why) for i in np.flatnonzero(mask & ~bad))
             bad |= mask
     frame = pd.DataFrame({**values, "row": found.rows})
-    again = _twice(frame, key, bad, columns)
-    bad[[i for i, *_ in again]] = True
-    lines = _sentences(found, (*faulty, *again), [n for n in about if n in found.header])
+    if table is not None:
+        for check in (_broken, _twice):
+            more = check(frame, table, bad)
+            bad[[i for i, *_ in more]] = True
+            faulty += more
+    lines = _sentences(found, faulty, [n for n in about if n in found.header])
     rejects = records.joined(found.rejects, records.rejects_frame(lines))
     good = frame[~bad].reset_index(drop=True)
     whole = {c.name: "int64" for c in columns if c.kind == "int" and not c.nullable}
@@ -162,16 +169,32 @@ def _mention(name: str, cell: str) -> str:
     return f"{name.removesuffix('_id')} {cell}" if name.endswith("_id") else cell.replace("T", " ")
 
 
-def _twice(
-    frame: pd.DataFrame, key: Sequence[str], bad: NDArray[np.bool_], columns: Sequence[Column]
+def _broken(
+    frame: pd.DataFrame, table: Table, bad: NDArray[np.bool_]
 ) -> list[tuple[int, Column, str]]:
+    first = {i: (column, why) for i, column, why in reversed(broken_rules(frame, table))}
+    return [
+        (i, table.column(column), _advised(why).replace("{", "{{").replace("}", "}}"))
+        for i, (column, why) in sorted(first.items())
+        if not bad[i]
+    ]
+
+
+def _advised(why: str) -> str:
+    return why if ". " in why else f"{why}. Correct the row"
+
+
+def _twice(
+    frame: pd.DataFrame, table: Table, bad: NDArray[np.bool_]
+) -> list[tuple[int, Column, str]]:
+    key = table.key
     if not key or frame.empty:
         return []
     again = frame.duplicated(list(key)).to_numpy() & ~bad
     if not again.any():
         return []
     first = frame.groupby(list(key), dropna=False, sort=False)["row"].transform("first")
-    column = next(c for c in columns if c.name == key[0])
+    column = table.column(key[0])
     name = " + ".join(key)
     return [
         (
@@ -192,12 +215,19 @@ def write(frame: pd.DataFrame, path: str | Path) -> None:
     out = frame.copy()
     for name in out.columns:
         out[name] = _written(out[name])
+    # The writer quotes a line feed, but takes a bare carriage return for text like any other.
+    quoting = csv.QUOTE_NONNUMERIC if _has_returns(out) else csv.QUOTE_MINIMAL
     part = path.with_name(path.name + ".part")
     with part.open("w", encoding="utf-8", newline="") as handle:
-        out.to_csv(handle, index=False, lineterminator="\n")
+        out.to_csv(handle, index=False, lineterminator="\n", quoting=quoting)
         handle.flush()
         os.fsync(handle.fileno())
     part.replace(path)
+
+
+def _has_returns(frame: pd.DataFrame) -> bool:
+    texts = [v for _, v in frame.items() if pd.api.types.is_string_dtype(v) or v.dtype == object]
+    return any(v.astype("str").str.contains("\r", regex=False).any() for v in texts)
 
 
 def _written(values: pd.Series) -> pd.Series:

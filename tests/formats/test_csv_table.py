@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 
 import pandas as pd
@@ -238,6 +239,86 @@ def test_stations_dates_words_and_keys(tmp_path):
     assert tables.offences(frame, tables.STATIONS).empty
 
 
+RULES = {
+    "upper below": (
+        tables.ANNUAL,
+        "station_id,sense,year,aadt,lower,upper,status\nS1,with,2025,100,90,95,measured\n",
+        "counts.csv:2: aadt 100 is above upper 95 (station S1, with, 2025). Correct the row",
+    ),
+    "lower above": (
+        tables.ANNUAL,
+        "station_id,sense,year,aadt,lower,upper,status\nS1,with,2025,100,120,130,measured\n",
+        "counts.csv:2: lower 120 is above aadt 100 (station S1, with, 2025). Correct the row",
+    ),
+    "ended before": (
+        tables.SURVEYS,
+        "survey_id,epoch,station_id,started,ended\nv{1},1,S1,2025-03-04T08:00,2025-03-04T07:00\n",
+        (
+            "counts.csv:2: ended 2025-03-04T07:00 is before started 2025-03-04T08:00 (survey v{1}, 1)."
+            " Correct the row"
+        ),
+    ),
+    "no time": (
+        tables.SURVEYS,
+        "survey_id,epoch,station_id,started,ended\nv1,1,S1,4 March,\n",
+        "counts.csv:2: started '4 March' is not a time (survey v1, 1). Write it as 2025-03-04T07:15",
+    ),
+    "share": (
+        tables.DECLARATIONS,
+        "kind,id,value\nside_access,l1,1.4\n",
+        "counts.csv:2: value must be at most 1 where kind is side_access, got 1.4. Correct the row",
+    ),
+    "no share": (
+        tables.DECLARATIONS,
+        "kind,id,value\nquiet,l1,\nside_access,l1,\n",
+        "counts.csv:3: value must not be empty where kind is side_access. Correct the row",
+    ),
+    "no share, no column": (
+        tables.DECLARATIONS,
+        "kind,id\nside_access,l1\n",
+        "counts.csv:2: value must not be empty where kind is side_access. Correct the row",
+    ),
+    "half a pair": (
+        tables.DECLARATIONS,
+        "kind,id,other_id\npair,l1,\n",
+        "counts.csv:2: other_id must not be empty where kind is pair. Correct the row",
+    ),
+    "days": (
+        tables.DAYS,
+        "first,last,kind\n2025-03-04,2025-03-01,event\n",
+        "counts.csv:2: last 2025-03-01 is before first 2025-03-04. Correct the row",
+    ),
+    "validity": (
+        tables.STATIONS,
+        "station_id,valid_from,valid_to\nS1,2025-03-04,2025-03-01\n",
+        (
+            "counts.csv:2: valid_to 2025-03-01 is before valid_from 2025-03-04 (station S1)."
+            " Correct the row"
+        ),
+    ),
+    "metres for degrees": (
+        tables.STATIONS,
+        "station_id,lon,lat\nS1,362000,5350000\n",
+        (
+            "counts.csv:2: lon 362000 looks like metres, not degrees (station S1)."
+            " Name the columns x and y and give --crs"
+        ),
+    ),
+    "no degrees": (
+        tables.STATIONS,
+        "station_id,lon,lat\nS1,190,50\n",
+        "counts.csv:2: lon 190 is above 180 (station S1). Correct the row",
+    ),
+}
+
+
+@pytest.mark.parametrize(("table", "content", "line"), RULES.values(), ids=list(RULES))
+def test_rules_of_a_row_are_refused_with_their_line(tmp_path, table, content, line):
+    good, rejects = csv_table.read(file(tmp_path, content), table)
+    assert str(csv_table.error_from(rejects)) == line
+    assert len(good) + len(rejects) == content.count("\n") - 1
+
+
 def test_times_with_and_without_offset(tmp_path):
     table = Table("t", (), (Column("at", "time"),))
     text = "at,n\n2025-03-04T07:15+01:00,1\n2025-03-04 06:15Z,2\n2025-03-04T07:15,3\n2025-03-30T02:30,4\n"
@@ -277,6 +358,9 @@ def test_what_is_written_reads_back(tmp_path):
             back[name].astype(object).where(back[name].notna(), None).tolist()
             == frame[name].astype(object).where(frame[name].notna(), None).tolist()
         )
+    csv_table.write(pd.DataFrame({"a": ["x\ry", None], "b": [1.0, None]}), tmp_path / "r.csv")
+    with (tmp_path / "r.csv").open(newline="", encoding="utf-8") as handle:
+        assert list(csv.reader(handle)) == [["a", "b"], ["x\ry", "1"], ["", ""]]
     csv_table.write(pd.DataFrame({"a": [1.0, None], "b": [True, False]}), tmp_path / "x.csv")
     assert (tmp_path / "x.csv").read_text() == "a,b\n1,true\n,false\n"
 
