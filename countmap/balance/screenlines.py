@@ -31,6 +31,10 @@ NODE_M = 0.01
 
 _STEP_M = 0.5
 
+_CROSSING = ["name", "kind", "link_id", "sense", "from_side", "to_side", "way"]
+
+_TEST = ("disagreement", "se", "z", "verdict", "min_detectable_bias", "reason")
+
 SUSPECT_Z = 3.0
 """Beyond this a single closed line disagrees (job practice: suspect at 3)."""
 
@@ -57,11 +61,10 @@ def crossings(roads: Roads, screenlines: gpd.GeoDataFrame) -> pd.DataFrame:
         A line without CRS, an open cordon, a line through a node (it could be on either side).
     """
     if screenlines.crs is None:
-        raise InvalidInput("screenlines: the coordinate system is unknown; write them in WGS84")
+        raise _no_crs()
     lines = screenlines.to_crs(roads.crs)
     geometry = roads.links.geometry.to_numpy()
     tree = shapely.STRtree(geometry)
-    names = ["name", "kind", "link_id", "sense", "from_side", "to_side", "way"]
     rows: list[tuple[Any, ...]] = []
     arcs = set(zip(roads.arcs["link_id"], roads.arcs["sense"], strict=True))
     for line in lines.sort_values("name").itertuples(index=False):
@@ -75,10 +78,47 @@ def crossings(roads: Roads, screenlines: gpd.GeoDataFrame) -> pd.DataFrame:
                 if one and (link, sense) in arcs:
                     ends = (left, right) if one > 0 else (right, left)
                     rows.append((line.name, line.kind, link, sense, *ends, one))
-    found = pd.DataFrame(rows, columns=names)
+    found = pd.DataFrame(rows, columns=_CROSSING)
     return found.astype({"way": "int64"}).sort_values(
         ["name", "link_id", "sense"], ignore_index=True
     )
+
+
+def problems(roads: Roads, screenlines: gpd.GeoDataFrame) -> list[tuple[str, str]]:
+    """Return (name, one line) of every line that cannot be counted across these roads.
+
+    That is a line through a node, an open cordon, and a line that crosses no link.
+
+    Raises
+    ------
+    InvalidInput
+        The coordinate system of the lines is unknown.
+    """
+    if screenlines.crs is None:
+        raise _no_crs()
+    told = []
+    for name in sorted(screenlines["name"]):
+        _, problem = _read(roads, screenlines.loc[screenlines["name"].eq(name)])
+        if problem:
+            told.append((str(name), problem))
+    return told
+
+
+def _read(roads: Roads, line: gpd.GeoDataFrame) -> tuple[pd.DataFrame, str | None]:
+    """Return the crossings of one line and what is wrong with it."""
+    try:
+        across = crossings(roads, line)
+    except InvalidInput as error:
+        return pd.DataFrame(columns=_CROSSING), str(error)
+    if across.empty:
+        name = line["name"].iloc[0]
+        kind = line["kind"].iloc[0]
+        return across, f"{kind} {name!r} crosses no link; draw it across the roads it is to count"
+    return across, None
+
+
+def _no_crs() -> InvalidInput:
+    return InvalidInput("screenlines: the coordinate system is unknown; write them in WGS84")
 
 
 def _shape(name: str, kind: str, geometry: Any) -> Any:
@@ -171,7 +211,8 @@ def total(
 def records(inputs: BalanceInputs, solved: Balance, table: pd.DataFrame) -> list[dict[str, Any]]:
     """Return one record a line: totals by way with their intervals, and the test of a closed line.
 
-    A line that cannot be read is a record with the problem in words.
+    Every record has the same keys, null where they say nothing. ``problem`` is one line about a line
+    that cannot be counted (see :func:`problems`): such a record has no ways and no total.
     """
     if inputs.screenlines is None or inputs.screenlines.empty:
         return []
@@ -184,13 +225,24 @@ def records(inputs: BalanceInputs, solved: Balance, table: pd.DataFrame) -> list
     found = []
     for name in sorted(inputs.screenlines["name"]):
         line = inputs.screenlines.loc[inputs.screenlines["name"].eq(name)]
-        try:
-            across = crossings(inputs.roads, line)
-        except InvalidInput as error:
-            found.append({"name": name, "kind": line["kind"].iloc[0], "problem": str(error)})
-            continue
-        found.append(_record(inputs, line.iloc[0], across, _Known(flow, errors, both)))
+        across, problem = _read(inputs.roads, line)
+        one = _blank(line.iloc[0], problem)
+        if problem is None:
+            one |= _record(inputs, line.iloc[0], across, _Known(flow, errors, both))
+        found.append(one)
     return found
+
+
+def _blank(line: pd.Series, problem: str | None) -> dict[str, Any]:
+    return {
+        "name": line["name"],
+        "kind": line["kind"],
+        "problem": problem,
+        "crossings": [],
+        "ways": [],
+        "both": _interval(Total(None, None, ()), 0.0),
+        **dict.fromkeys(_TEST),
+    }
 
 
 def _record(
@@ -213,8 +265,6 @@ def _record(
     arcs = list(zip(across["link_id"], across["sense"], strict=True))
     whole = total(known.flow, known.errors, arcs)
     record = {
-        "name": line["name"],
-        "kind": line["kind"],
         "crossings": across[["link_id", "sense", "from_side", "to_side"]].to_dict("records"),
         "ways": ways,
         "both": _interval(whole, z95) if not whole.missing else _by_totals(across, known.both, z95),

@@ -12,7 +12,7 @@ from made_balance import CROSS, CROSS_COUNTS, given, two_way
 from made_roads import CRS, EAST, NORTH, net
 
 from countmap.balance.assess import assess
-from countmap.balance.screenlines import crossings
+from countmap.balance.screenlines import crossings, problems
 from countmap.errors import InvalidInput
 
 BRIDGES = {
@@ -108,15 +108,40 @@ def test_a_cordon_around_a_source_is_not_tested():
     assert "inside is a boundary or generator" in record["reason"]
 
 
-def test_a_problem_stays_with_its_line():
-    both = gpd.GeoDataFrame(
-        np.concatenate(
-            [line([(-500, -500), (500, 500)], name="Bad"), line([(-500, 400), (700, 400)])]
-        ),
+def lines(*frames):
+    return gpd.GeoDataFrame(
+        np.concatenate(frames),
         columns=["name", "kind", "sides", "geometry"],
         geometry="geometry",
         crs="EPSG:4326",
     )
-    bad, good = assess(given(net(**CROSS), CROSS_COUNTS, screenlines=both)).document["screenlines"]
+
+
+def test_a_problem_stays_with_its_line():
+    drawn = lines(
+        line([(-500, -500), (500, 500)], name="Bad"),
+        line([(-500, 400), (700, 400)]),
+        line([(5000, 5000), (6000, 5000)], name="Void"),
+        line([(-300, -300), (300, -300), (300, 300), (-300, 300)], "cordon", None, "Whole"),
+    )
+    inputs = given(net(**CROSS), CROSS_COUNTS, screenlines=drawn)
+    bad, good, void, whole = assess(inputs).document["screenlines"]
     assert bad["problem"].startswith("screenline 'Bad' passes through node")
+    assert good["problem"] is None
     assert good["both"]["flow"] == 15_700
+    assert void["problem"] == (
+        "screenline 'Void' crosses no link; draw it across the roads it is to count"
+    )
+    assert set(bad) == set(good) == set(void) == set(whole)
+    for one in (bad, void):
+        assert (one["ways"], one["crossings"], one["verdict"], one["z"]) == ([], [], None, None)
+        assert one["both"] == {
+            "flow": None,
+            "se": None,
+            "lower": None,
+            "upper": None,
+            "missing": [],
+        }
+    assert problems(inputs.roads, drawn) == [("Bad", bad["problem"]), ("Void", void["problem"])]
+    with pytest.raises(InvalidInput, match="the coordinate system is unknown"):
+        problems(inputs.roads, drawn.set_crs(None, allow_override=True))
