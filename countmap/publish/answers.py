@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from countmap.publish.attention import marked
 from countmap.publish.content import MapContent
 
 SURE = 0.10
@@ -92,12 +93,8 @@ def _disagree(content: MapContent) -> str:
         wrong = int((frame["verdict"] == "disagrees").sum())
         if tested:
             parts.append(f"{wrong} of {many(tested, noun)}")
-    marked = set(content.findings["station_id"].dropna())
-    warned = content.flags[
-        (content.flags["state"] == "open") & content.flags["severity"].isin(("warn", "fail"))
-    ]
-    marked |= set(warned["station_id"])
-    tail = f"{many(len(marked), 'station')} {'need' if len(marked) > 1 else 'needs'} a look."
+    look = len(marked(content.findings, content.flags))
+    tail = f"{many(look, 'station')} {'need' if look > 1 else 'needs'} a look."
     if not parts:
         return f"No place or screenline could be tested; {tail}"
     return f"{' and '.join(parts)} disagree; {tail}"

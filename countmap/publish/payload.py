@@ -15,6 +15,7 @@ import shapely
 from countmap.errors import InvalidInput
 from countmap.publish import figures
 from countmap.publish.answers import answers
+from countmap.publish.attention import by_member, told
 from countmap.publish.content import MapContent
 from countmap.publish.figure import libraries
 from countmap.publish.packed import Column, Lines, Numbers, Text
@@ -106,21 +107,15 @@ def station_rows(content: MapContent, links: pd.DataFrame) -> pd.DataFrame:
         figures.headline(content.annual, "station_id", "aadt", content.year, one_way),
         on="station_id",
     )
-    open_flags = content.flags[
-        (content.flags["state"] == "open") & content.flags["severity"].isin(("warn", "fail"))
-    ]
-    for name, frame in (("findings", by_member(content.findings)), ("flags", open_flags)):
+    serious = told(content.flags)
+    serious = serious[serious["look"].eq(other=True)]
+    for name, frame in (
+        ("findings", by_member(content.findings)),
+        ("flags", serious),
+        ("fails", serious[serious["severity"].eq("fail")]),
+    ):
         rows[name] = rows["station_id"].map(frame["station_id"].value_counts()).fillna(0)
     return _shown(rows, content)
-
-
-def by_member(findings: pd.DataFrame) -> pd.DataFrame:
-    """Return the findings once for every station that could be meant."""
-    members = [
-        sorted({station, *(others.split() if isinstance(others, str) else ())})
-        for station, others in zip(findings["station_id"], findings["set"], strict=True)
-    ]
-    return findings.assign(station_id=members).explode("station_id", ignore_index=True)
 
 
 def _shown(rows: pd.DataFrame, content: MapContent) -> pd.DataFrame:
@@ -205,8 +200,10 @@ def network(content: MapContent, links: pd.DataFrame, stations: pd.DataFrame) ->
         (content.annual["sense"] == "both")
         & content.annual["station_id"].isin(stations["station_id"])
     ].sort_values(["station_id", "year"])
-    findings = by_member(content.findings).sort_values(["station_id", "sense", "hypothesis"])
-    flags = content.flags.sort_values(["station_id", "first_utc", "flag_id"])
+    findings = by_member(content.findings).sort_values(
+        ["station_id", "alone", "sense", "hypothesis"], ascending=[True, False, True, True]
+    )
+    flags = told(content.flags)
     shapes = gpd.GeoSeries(content.screenlines["geometry"])
     polygon = shapes.geom_type.isin(("Polygon", "MultiPolygon")) if len(shapes) else shapes
     lines = shapes.where(~polygon, shapes.boundary) if len(shapes) else shapes
@@ -222,17 +219,19 @@ def network(content: MapContent, links: pd.DataFrame, stations: pd.DataFrame) ->
             **_text(stations, "station_id", "name", "road", "kind", "name_with", "name_against"),
             **_text(stations, "group", "reason"),
             **_number(stations, 1e6, "lon", "lat"),
-            **_number(stations, 1, "link", "findings", "flags", "aawt", "bearing_deg"),
+            **_number(stations, 1, "link", "findings", "flags", "fails", "aawt", "bearing_deg"),
             **_days(stations, "valid_from", "valid_to"),
             **_figure_columns(stations),
         },
         "years": {**_text(years, "station_id", "status"), **_number(years, 1, "year"), **_rounded(years, content, "aadt", "lower", "upper")},
         "findings": {
             **_text(findings, "station_id", "sense", "hypothesis", "set", "evidence"),
+            **_number(findings, 1, "alone"),
             **_number(findings, 1000, "size", "z", "min_detectable_bias"),
         },
         "flags": {
             **_text(flags, "station_id", "sense", "rule", "severity", "why", "state", "reason"),
+            **_number(flags, 1, "look"),
             **_spans(flags, content.timezone),
         },
         "junctions": {

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from made_town import HOSTILE
 
@@ -68,7 +70,7 @@ def test_the_page_makes_no_request_and_its_policy_forbids_any(sheet):
 
 def test_a_station_opens_by_mouse_and_says_how_sure_first(sheet):
     page = sheet()
-    page.locator('.stations button[data-station="S0003"]').click()
+    page.locator('.stations button[data-station="S0020"]').click()
     panel = page.locator("#panel")
     panel.wait_for(state="visible")
     words = panel.inner_text()
@@ -76,11 +78,50 @@ def test_a_station_opens_by_mouse_and_says_how_sure_first(sheet):
     assert "estimated for 2025 from 7 days" in words
     for part in ("average day of 2025", "both senses", "method matched", "7 days", "95 % interval"):
         assert part in words, part
-    assert "28 % less than the junctions at both ends say" in words
-    assert "It could as well be" in words
     assert panel.locator("svg[role=img]").count() == 2
     page.get_by_role("button", name="Close").click()
     assert panel.is_hidden()
+
+
+@pytest.mark.parametrize(
+    ("station", "first"),
+    [
+        ("S0003", "In doubt: counts too little or too much in both senses;"),
+        ("S0007", "In doubt: senses swapped;"),
+        ("S0009", "May be meant by: counts too little or too much in both senses, here or at "),
+    ],
+)
+def test_a_doubtful_count_is_given_no_assurance_before_the_doubt(sheet, station, first):
+    page = sheet(hash_=f"#station={station}")
+    page.locator("#panel .figure").wait_for()
+    line = page.locator("#panel .sure").first.inner_text()
+    assert line.startswith(first)
+    assert re.search(r"; ± \d+ % only if the count is right\. Estimated for 2025", line)
+    assert "Sure to" not in page.locator("#panel").inner_text()
+    page.keyboard.press("Escape")
+    page.locator(f'.stations button[data-station="{station}"]').focus()
+    hover = page.locator("#hover span").all_inner_texts()
+    assert hover[0].startswith(first.rstrip(";"))
+    assert "only if the count is right" in hover[1]
+
+
+def test_a_failed_check_casts_doubt_as_well(sheet):
+    page = sheet(hash_="#station=S0000")
+    page.locator("#panel .figure").wait_for()
+    words = page.locator("#panel").inner_text()
+    assert "In doubt: level shift; ± 3 % only if the count is right" in words
+    assert "2 findings below" in words
+    assert words.index("Findings") < words.index("Noted") < words.index("spring fair")
+
+
+def test_names_that_repeat_carry_their_ids(sheet):
+    page = sheet(hash_="#station=S0003")
+    page.locator("#panel .figure").wait_for()
+    words = page.locator("#panel .findings").first.inner_text()
+    assert "28 % less than the junctions at both ends say" in words
+    assert re.search(r"It could as well be .+ \(S0009\)\.", words)
+    label = page.locator('.stations button[data-station="S0012"]').get_attribute("aria-label")
+    assert label.startswith("Harbour Road 13 (S0012), permanent station")
 
 
 def test_a_station_opens_by_keyboard_and_closes_to_where_it_was(sheet):
@@ -106,7 +147,7 @@ def test_hostile_names_stay_text_everywhere(sheet):
     assert page.locator("#search-list li").first.inner_text().startswith(HOSTILE)
     page.keyboard.press("Escape")
     page.hover('.stations button[data-station="S0004"]')
-    assert page.locator("#hover strong").inner_text() == HOSTILE
+    assert page.locator("#hover strong").inner_text() == f"{HOSTILE} (S0004)"
     page.click("#show-table")
     assert page.get_by_role("button", name=HOSTILE, exact=True).count() == 1
     assert page.locator("#sheet img, #sheet svg[onload]").count() == 0

@@ -56,7 +56,7 @@ def test_the_head_holds_four_questions_with_answers(internal):
     assert answers["traffic"].startswith("2025: a figure on 58 km of 70 km; most on Mill Street, ")
     assert (
         answers["disagree"]
-        == "2 of 3 places and 0 of 1 screenline disagree; 4 stations need a look."
+        == "2 of 3 places and 0 of 1 screenline disagree; 5 stations need a look."
     )
     assert answers["next"].startswith("3 places due; ")
 
@@ -179,7 +179,7 @@ def test_flags_are_told_in_civil_time_whole_days_without_a_clock():
     page = render_map(dataclasses.replace(content, flags=flags, timezone="Europe/Berlin"))
     told = tables(page, "countmap-network")["flags"]
     assert set(told["when"]) == {words for _, _, words in spans}
-    assert told["day"] == ["2025-03-30", "2025-07-01", "2025-07-02"]
+    assert told["day"] == ["2025-03-30", "2025-07-02", "2025-07-01"], "a note comes last"
 
 
 def test_screenline_totals_are_rounded_like_all_figures():

@@ -101,8 +101,9 @@
     const figure = model.number(stations, "figure", row);
     const findings = stations.findings[row] + stations.flags[row];
     return [
-      model.named(row),
+      countmap.identified(model, row),
       stations.kind[row] === "permanent" ? "permanent station" : "short station",
+      countmap.doubt(model, row),
       figure === null ? "no figure" : `${countmap.figure(figure)} vehicles a day ${countmap.percent(model.number(stations, "rel", row))}`,
       findings ? countmap.many(findings, "finding") : "",
     ].filter(Boolean).join(", ");
@@ -113,7 +114,7 @@
     const findings = (row) => stations.findings[row] + stations.flags[row];
     const order = Array.from({ length: stations.rows }, (_, row) => row)
       .filter((row) => !Number.isNaN(stations.lon[row]))
-      .sort((a, b) => findings(b) - findings(a)
+      .sort((a, b) => countmap.urgency(model, b) - countmap.urgency(model, a)
         || (stations.kind[b] === "permanent") - (stations.kind[a] === "permanent")
         || (stations.figure[b] || 0) - (stations.figure[a] || 0) || a - b);
     const byFlow = Array.from({ length: links.rows }, (_, row) => row)

@@ -5,12 +5,6 @@
   const { el } = countmap;
   const rule = (text) => text.replaceAll("_", " ");
   const BASIS = { both: "both senses", with: "one sense alone", against: "one sense alone" };
-  const HYPOTHESES = {
-    scale: "counts too little or too much in both senses", scale_one: "counts too little or too much in one sense",
-    swap: "senses swapped", clock: "clock off", leak: "traffic enters or leaves unseen", level_shift: "level shift",
-  };
-  countmap.HYPOTHESES = HYPOTHESES;
-
   const read = (model, table, row) => {
     const value = (name) => model.number(model[table], name, row);
     const text = (name) => model[table][name]?.[row] ?? null;
@@ -21,8 +15,8 @@
     };
   };
 
-  /** The first line: how sure, and why. */
-  function sureness(at, year) {
+  /** The first line: how sure, and why; what casts doubt on the count comes before any assurance. */
+  function sureness(at, year, doubt = "") {
     const days = at.days === null ? "" : countmap.many(Math.round(at.days), "day");
     const how = {
       measured: `measured${days ? ` on ${days} of ${year}` : ""} by a permanent counter`,
@@ -32,7 +26,12 @@
       modelled: `modelled for ${year}; rests on a stated assumption`,
     }[at.status];
     const why = at.reason ? ` ${at.reason[0].toUpperCase()}${at.reason.slice(1).replace(/\.?$/, ".")}` : "";
-    if (at.figure === null) return [`No figure for ${year}.`, why || " Nothing counted says how much."];
+    if (at.figure === null) return [`No figure for ${year}.${doubt ? ` ${doubt}.` : ""}`, why || " Nothing counted says how much."];
+    if (doubt) {
+      const holds = at.rel === null ? "the figure holds" : countmap.percent(at.rel);
+      const said = how ? ` ${how[0].toUpperCase()}${how.slice(1)}.` : "";
+      return [`${doubt};`, ` ${holds} only if the count is right.${said}${why}`];
+    }
     if (at.rel === null) return ["No interval:", ` ${how || "status unknown"}.${why}`];
     return [`Sure to ${countmap.percent(at.rel)}:`, ` ${how || "status unknown"}.${why}`];
   }
@@ -64,25 +63,17 @@
   const section = (title, ...body) => (body.some(Boolean) ? el("section", {}, el("h3", {}, title), body) : null);
 
   function findingList(model, row) {
-    const id = model.stations.station_id[row];
-    const { findings, flags } = model;
     const names = senseNames(model, row);
-    const items = (model.findingsOf.get(id) || []).map((k) => el("li", { class: "tick" },
-      el("strong", {}, `${HYPOTHESES[findings.hypothesis[k]]}, ${names[findings.sense[k]] || "both senses"}. `), findings.evidence[k],
-      others(model, id, findings.set[k])));
-    const open = [], closed = [];
-    for (const k of model.flagsOf.get(id) || []) {
-      const line = [el("strong", {}, `${rule(flags.rule[k])}. `), flags.why[k], el("span", { class: "when" }, ` ${flags.when[k]}`),
-        flags.state[k] === "open" ? null : ` ${flags.state[k]}: ${flags.reason[k] || "no reason given"}`];
-      (flags.state[k] === "open" && flags.severity[k] !== "note" ? open : closed).push(line);
-    }
-    items.push(...open.map((line) => el("li", { class: "tick" }, line)), ...closed.map((line) => el("li", {}, line)));
+    const items = countmap.attention(model, row).map(({ what, sense, why, when, others, suspect }) => el("li", { class: "tick" },
+      el("strong", {}, suspect ? `${what}, ${names[sense] || "both senses"}. ` : `${what}. `), why, when ? el("span", { class: "when" }, ` ${when}`) : null,
+      others.length ? ` It could as well be ${others.map((id) => countmap.identifiedById(model, id)).join(" or ")}.` : null));
     return items.length ? el("ul", { class: "findings" }, items) : null;
   }
 
-  function others(model, id, set) {
-    const rest = (set || "").split(" ").filter((other) => other && other !== id);
-    return rest.length ? ` It could as well be ${rest.map((other) => (model.stationRow.has(other) ? model.named(model.stationRow.get(other)) : other)).join(" or ")}.` : null;
+  function noteList(model, row) {
+    const items = countmap.noted(model, row).map(({ what, why, when, closed }) => el("li", {},
+      el("strong", {}, `${what}. `), why, el("span", { class: "when" }, ` ${when}`), closed ? ` ${closed}` : null));
+    return items.length ? el("ul", { class: "findings" }, items) : null;
   }
 
   function senseNames(model, row) {
@@ -113,7 +104,7 @@
     return [...new Set((model.flagsOf.get(model.stations.station_id[row]) || []).map((k) => dayOf(flags.day[k])))];
   }
 
-  const sure = ([head, why]) => el("p", { class: "sure" }, el("strong", {}, head), why);
+  const sure = ([head, why], doubt = "") => el("p", { class: doubt ? "sure doubt" : "sure" }, el("strong", {}, head), why);
 
   /** Fill the panel with a station. */
   countmap.stationPanel = async (model, row) => {
@@ -128,10 +119,11 @@
     const series = details.series(row);
     const found = model.stations.findings[row] + model.stations.flags[row];
     const weekday = model.number(model.stations, "aawt", row);
+    const doubt = countmap.doubt(model, row);
     return [
       el("h2", { id: "panel-title", tabindex: -1 }, model.named(row)),
       el("p", { class: "place" }, place(model, row)),
-      sure(sureness(at, year)),
+      sure(sureness(at, year, doubt), doubt),
       found ? el("p", { class: "sure tick" }, `${countmap.many(found, "finding")} below.`) : null,
       figureBlock(at, year, { both: "both senses", with: names.with, against: names.against }),
       senseRows(at, names, year),
@@ -139,6 +131,7 @@
       section("Findings", findingList(model, row)),
       section(`The day by the hour, ${year}`, countmap.profileChart(details.profile(row), names, year)),
       section(`The days of ${year}`, series && countmap.seriesChart(series, at, flaggedDays(model, row))),
+      section("Noted", noteList(model, row)),
       section("The years", years.length > 1 ? countmap.yearsChart(years) : null),
       chain(details.steps(row)),
     ];
@@ -152,12 +145,14 @@
     const sources = (links.sources[row] || "").split(" ").filter((id) => model.stationRow.has(id));
     const here = Array.from(model.stations.link).flatMap((link, station) => (link === row ? [station] : []));
     const linked = [...new Set([...here, ...sources.map((id) => model.stationRow.get(id))])];
+    const doubtful = here.find((station) => countmap.doubt(model, station));
+    const doubt = doubtful === undefined ? "" : `${countmap.doubt(model, doubtful)} at ${countmap.identified(model, doubtful)}`;
     const z = model.number(links, "z", row), counted = model.number(links, "counted", row);
     return [
       el("h2", { id: "panel-title", tabindex: -1 }, model.road(row)),
       el("p", { class: "place" }, [`Link ${links.link_id[row]}`, links.road_class[row], links.allowed[row] === "both" ? "two-way" : "one-way",
         `${countmap.figure(links.length_m[row])} m`].filter(Boolean).join(" · ")),
-      sure(sureness(at, head.year)),
+      sure(sureness(at, head.year, doubt), doubt),
       figureBlock(at, head.year, { both: "both senses", with: "its one sense", against: "its one sense" }),
       senseRows(at, names, head.year),
       counted === null ? null : el("p", { class: "facts" }, `The count itself: ${countmap.figure(counted)}${z === null ? "" : `, ${Math.abs(z).toFixed(1)} standard errors from what the others say`}.`),

@@ -204,18 +204,17 @@
     hoverStation(row) {
       const { model } = this;
       if (row < 0) { byId("hover").hidden = true; return; }
-      const { stations } = model;
-      const id = stations.station_id[row];
-      const lines = [...(model.findingsOf.get(id) || []).map((k) => `${countmap.HYPOTHESES[model.findings.hypothesis[k]]}: ${model.findings.evidence[k]}`),
-        ...(model.flagsOf.get(id) || []).filter((k) => model.flags.state[k] === "open" && model.flags.severity[k] !== "note").map((k) => model.flags.why[k])];
-      this.say(this.place("station", row), model.named(row), this.sentence("stations", row), lines);
+      const doubt = countmap.doubt(model, row);
+      const lines = countmap.attention(model, row).map(({ what, suspect, why }) => (suspect ? `${what}: ${why}` : why));
+      this.say(this.place("station", row), countmap.identified(model, row), this.sentence("stations", row, doubt), lines, doubt);
     }
 
-    sentence(table, row) {
+    sentence(table, row, doubt = "") {
       const figure = this.model.number(this.model[table], "figure", row);
       const basis = { both: "both senses", with: "one sense", against: "one sense" }[this.model[table].basis[row]];
       if (figure === null) return `No figure for ${this.head.year}`;
-      return `${countmap.figure(figure)} a day ${countmap.percent(this.model.number(this.model[table], "rel", row)) || "(no interval)"}, ${basis}, ${this.head.year}, ${this.model[table].status[row]}`;
+      const rel = countmap.percent(this.model.number(this.model[table], "rel", row)) || "(no interval)";
+      return `${countmap.figure(figure)} a day ${rel}${doubt ? " only if the count is right" : ""}, ${basis}, ${this.head.year}, ${this.model[table].status[row]}`;
     }
 
     hoverLink(row) {
@@ -232,12 +231,12 @@
     }
 
     /** The small note beside a place. */
-    say(at, name, sentence, lines) {
+    say(at, name, sentence, lines, first = "") {
       if (!at) return;
       const { map } = this;
       const hover = byId("hover");
       countmap.clear(hover);
-      hover.append(el("strong", {}, name), el("span", {}, sentence), ...lines.slice(0, 3).map((line) => el("span", { class: "why" }, line)));
+      hover.append(el("strong", {}, name), first ? el("span", { class: "why" }, `${first};`) : "", el("span", {}, sentence), ...lines.slice(0, 3).map((line) => el("span", { class: "why" }, line)));
       hover.hidden = false;
       const size = map.getSize();
       const point = map.layerPointToContainerPoint(L.point(at.x, at.y).multiplyBy(2 ** map.getZoom()).subtract(map.getPixelOrigin()));

@@ -11,15 +11,6 @@
     return from === null ? "" : `${countmap.figure(from)} to ${countmap.figure(to)}`;
   };
 
-  function reasons(model, row) {
-    const id = model.stations.station_id[row];
-    const { findings, flags } = model;
-    return [
-      ...(model.findingsOf.get(id) || []).map((k) => countmap.HYPOTHESES[findings.hypothesis[k]]),
-      ...(model.flagsOf.get(id) || []).filter((k) => flags.state[k] === "open" && flags.severity[k] !== "note").map((k) => flags.rule[k].replaceAll("_", " ")),
-    ];
-  }
-
   /** A column: heading, the value to sort by, what to show, whether it is a number. */
   const column = (head, sort, show, number = false) => ({ head, sort, show, number });
 
@@ -40,8 +31,8 @@
         column("Basis", basis, basis),
         column("Status", (row) => text(stations.status[row]), (row) => text(stations.status[row])),
         column("Days", (row) => model.number(stations, "days", row), (row) => text(model.number(stations, "days", row)), true),
-        column("To look at", (row) => -(stations.findings[row] + stations.flags[row]), (row) => {
-          const why = reasons(model, row);
+        column("To look at", (row) => -countmap.urgency(model, row), (row) => {
+          const why = countmap.attention(model, row).map(({ what, others }) => (others.length ? `${what} (or at ${others.join(", ")})` : what));
           return why.length ? el("span", { class: "tick" }, why.join("; ")) : "";
         }),
       ],
