@@ -74,7 +74,7 @@ def test_the_least_known_comes_first_and_local_streets_last(town):
     )
     found = choose.widest(sections, links, known, budget=9)
     assert list(found["section_id"]) == ["s0", "s1", "s2"]
-    assert list(found["half_width"]) == [0.5, 0.5, np.inf]
+    np.testing.assert_equal(found["half_width"].to_numpy(), [0.5, 0.5, np.nan])
     assert found["why"].iloc[2] == "unobservable: nothing says how much runs here"
     assert len(choose.widest(sections, links, known, budget=1)) == 1
 
@@ -85,3 +85,69 @@ def test_a_measured_section_is_no_candidate(town):
         [("l0", "with", 1000, 990, 1010, "measured"), ("l2", "with", 5, 4, 6, "estimated")]
     )
     assert "s0" not in set(choose.widest(sections, links, known, budget=9)["section_id"])
+
+
+def by_section(town, rows):
+    return choose.widest(town[0], town[1], flows(rows), budget=9).set_index("section_id")
+
+
+def test_counted_without_a_factor_is_not_unknown(town):
+    null = np.nan
+    found = by_section(
+        town,
+        [
+            ("l0", "with", 700, null, null, "unadjusted"),
+            ("l0", "against", 600, null, null, "unadjusted"),
+            ("l1", "with", null, null, null, "unobservable"),
+            ("l1", "against", null, null, null, "unobservable"),
+            ("l2", "with", null, null, null, "unobservable"),
+        ],
+    )
+    assert found.loc["s0", "why"] == "counted, but nothing honest to expand it"
+    assert found.loc["s0", "flow"] == 1300
+    assert found.loc["s1", "why"] == "unobservable: nothing says how much runs here"
+    assert list(found.index) == ["s1", "s0", "s2"]
+    assert not np.isinf(found["half_width"]).any()
+
+
+def test_an_observed_zero_is_known(town):
+    found = by_section(
+        town,
+        [
+            ("l2", "with", 0, 0, 0.8, "estimated"),
+            ("l2", "against", 0, 0, 0.8, "estimated"),
+            ("l0", "with", 500, 400, 600, "inferred"),
+        ],
+    )
+    assert found.loc["s1", "half_width"] == 0.4
+    assert found.loc["s1", "flow"] == 0
+    assert found.loc["s1", "why"] == ("estimated, next to nothing: known to ± 0.4 vehicles a day")
+
+
+def test_rows_are_not_mixed(town):
+    # The worst sense has no flow; the status and width must come from one row, not column by column.
+    null = np.nan
+    rows = [
+        ("l2", "with", 800, 700, 900, "estimated"),
+        ("l2", "against", null, null, null, "unobservable"),
+        ("l2", "both", null, null, null, "unobservable"),
+    ]
+    found = by_section(town, rows)
+    assert found.loc["s1", "status"] == "unobservable"
+    assert np.isnan(found.loc["s1", ["flow", "half_width"]].astype(float)).all()
+    again = by_section(town, rows[::-1])
+    pd.testing.assert_frame_equal(found, again)
+
+
+def test_a_two_way_total_stands_for_its_senses(town):
+    null = np.nan
+    found = by_section(
+        town,
+        [
+            ("l2", "with", null, null, null, "unobservable"),
+            ("l2", "against", null, null, null, "unobservable"),
+            ("l2", "both", 900, 810, 990, "estimated"),
+        ],
+    )
+    assert found.loc["s1", "flow"] == 900
+    assert found.loc["s1", "why"] == "estimated, known to ± 10%"
