@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -38,10 +38,7 @@ def read(path: Path, layout: Layout) -> tuple[pd.DataFrame, pd.DataFrame]:
     base = reader.base()
     counts = layout.columns.count
     columns = spread or (Cell(column=counts if counts is not None else ""),)
-    parts = [reader.part(base, cell, wide=bool(spread)) for cell in columns]
-    raw = pd.concat([p for p, _ in parts], ignore_index=True)
-    bad = pd.concat([b for _, b in parts], ignore_index=True)
-    raw = raw.sort_values(["row", "order"], kind="stable", ignore_index=True)
+    raw, bad = reader.long(base, columns, wide=bool(spread))
     if layout.times.zone != "local":
         raw, impossible = _in_zone(raw, layout.times.zone)
         bad = pd.concat([bad, impossible], ignore_index=True)
@@ -152,121 +149,126 @@ class _Reader:
         both = day + " " + clock_text
         return stamps(both, f"{times.date} {times.time}"), both, both
 
-    def part(
-        self, base: pd.DataFrame, cell: Cell, *, wide: bool
+    def long(
+        self, base: pd.DataFrame, columns: Sequence[Cell], *, wide: bool
     ) -> tuple[pd.DataFrame, pd.DataFrame]:
-        """Return the rows one column of counts gives, and those that cannot be taken."""
-        text = self.text(cell.column)
+        """Return a row for each record and column of counts, and what cannot be taken.
+
+        The cells of a record follow each other in the order of their time, then of the layout.
+        """
+        columns = sorted(columns, key=lambda cell: cell.minute or 0)
+        size, width = len(base), len(columns)
+        text = self._cells(columns, size)
         missing = cells.mask(pc.is_in(text, self.missing))
         number, wrong = cells.numbers(
             pc.if_else(pa.array(missing), "", text), decimal_comma=self.decimal_comma
         )
-        frame = base.copy(deep=False)
-        frame["count"], frame["order"] = number, cell.minute or 0
-        frame["column"] = pd.Series([str(cell.column) if wide else None] * len(base), dtype="str")
+        frame = base.take(np.repeat(np.arange(size), width)).reset_index(drop=True)
+        frame["count"] = number
+        names = [str(cell.column) for cell in columns]
+        frame["column"] = _tiled(names if wide else [None] * width, size)
         for name in ("direction", "lane", "vehicle_class"):
-            if getattr(cell, name) is not None:
-                frame[name] = pd.Series([getattr(cell, name)] * len(base), dtype="str")
-        frame["speed_low_kmh"] = np.float64(
-            cell.speed_low_kmh if cell.speed_low_kmh is not None else np.nan
-        )
-        frame["speed_high_kmh"] = np.float64(
-            cell.speed_high_kmh if cell.speed_high_kmh is not None else np.nan
-        )
-        if cell.minute is not None:
-            frame["start"] = frame["start"] + pd.Timedelta(minutes=cell.minute)
+            said = _tiled([getattr(cell, name) for cell in columns], size)
+            frame[name] = said.where(said.notna(), frame[name])
+        for name in ("speed_low_kmh", "speed_high_kmh"):
+            limits = np.array([getattr(cell, name) for cell in columns], dtype=np.float64)
+            frame[name] = np.tile(limits, size)
+        minute = np.array([cell.minute or 0 for cell in columns], dtype="timedelta64[m]")
+        if minute.any():
+            frame["start"] = frame["start"] + np.tile(minute.astype("timedelta64[us]"), size)
         thousands = cells.mask(pc.match_substring_regex(text, cells.THOUSANDS)) & ~missing
-        faults = self._faults(frame, text, cell, wrong, thousands)
-        return self._sorted_out(frame, faults)
+        labels = [name or "count" for name in names]
+        return self._sorted_out(frame, text, labels, self._faults(frame, wrong, thousands))
+
+    def _cells(self, columns: Sequence[Cell], size: int) -> pa.ChunkedArray:
+        """Return the text of all counts, record by record."""
+        by_column = [self.text(cell.column) for cell in columns]
+        if len(by_column) == 1:
+            return by_column[0]
+        joined = pa.chunked_array([part for text in by_column for part in text.chunks], pa.string())
+        order = np.arange(len(joined)).reshape(len(columns), size).T.ravel()
+        return pa.chunked_array([joined.combine_chunks().take(pa.array(order))])
 
     def _faults(
-        self,
-        frame: pd.DataFrame,
-        text: pa.ChunkedArray,
-        cell: Cell,
-        wrong: NDArray[np.bool_],
-        thousands: NDArray[np.bool_],
-    ) -> list[tuple[NDArray[np.bool_], str, pd.Series, str]]:
-        counts = pd.Series(text.to_pandas(), dtype="str")
-        column = str(cell.column) if cell.column != "" else "count"
-        minutes = frame["minutes"]
-        odd = ~((minutes >= 1) & (minutes <= tables.PERIODS.column("minutes").maximum)) | (
-            minutes % 1 > 0
-        )
-        quantity = frame["quantity"]
+        self, frame: pd.DataFrame, wrong: NDArray[np.bool_], thousands: NDArray[np.bool_]
+    ) -> list[tuple[NDArray[np.bool_], str, str, str]]:
+        """Return the offences, the graver first: where, the column, of which values, the sentence.
+
+        A column ``""`` is that of the count, values ``""`` are its text.
+        """
+        minutes, quantity = frame["minutes"], frame["quantity"]
+        whole = (minutes >= 1) & (minutes <= tables.PERIODS.column("minutes").maximum)
+        whole &= minutes % 1 == 0
         unknown = quantity.notna() & ~quantity.isin(tables.QUANTITIES)
-        form = self.layout.times.start or "the layout's form"
-        if self.layout.columns.start is None:
-            form = " ".join(
-                f
-                for f, used in (
-                    (self.layout.times.date, True),
-                    (self.layout.times.time, self.layout.columns.time is not None),
-                )
-                if used
-            )
-        return [
+        mark = "Correct the row, or name it as a missing mark"
+        said: list[tuple[Any, str, str, str]] = [
             (
-                frame["station_id"].isna().to_numpy(),
+                frame["station_id"].isna(),
                 "station_id",
-                counts,
+                "station_id",
                 "the station is empty. Fill it in",
             ),
             (
-                frame["direction"].isna().to_numpy(),
+                frame["direction"].isna(),
                 "direction",
-                counts,
+                "direction",
                 "the direction is empty. Fill it in",
             ),
             (
-                frame["start"].isna().to_numpy(),
+                frame["start"].isna(),
                 "start",
-                frame["time_text"],
-                f"the time {{value!r}} does not read as {form}. Correct the row or the layout",
+                "time_text",
+                f"the time {{value!r}} does not read as {self._form()}. Correct the row or the layout",
             ),
             (
-                odd.to_numpy(),
+                ~whole,
                 "minutes",
-                frame["minutes_text"],
+                "minutes_text",
                 "minutes {value!r} is not a whole number from 1 to 1440. Correct the row",
             ),
             (
-                unknown.to_numpy(),
+                unknown,
                 "quantity",
-                quantity,
+                "quantity",
                 "quantity {value!r} is unknown. Use one of vehicles, axles, axle_pairs",
             ),
-            (
-                wrong,
-                column,
-                counts,
-                "count {value!r} is not a number. Correct the row, or name it as a missing mark",
-            ),
-            (thousands, column, counts, f"count {{value!r}} {cells.AMBIGUOUS}"),
-            (
-                (frame["count"] < 0).to_numpy(),
-                column,
-                counts,
-                "count {value} is negative. Correct the row, or name it as a missing mark in the layout",
-            ),
+            (wrong, "", "", f"count {{value!r}} is not a number. {mark}"),
+            (thousands, "", "", f"count {{value!r}} {cells.AMBIGUOUS}"),
+            (frame["count"] < 0, "", "", f"count {{value}} is negative. {mark} in the layout"),
         ]
+        return [(np.asarray(at, dtype=bool), name, values, why) for at, name, values, why in said]
+
+    def _form(self) -> str:
+        times, columns = self.layout.times, self.layout.columns
+        if columns.start is not None:
+            return times.start or "the layout's form"
+        return f"{times.date} {times.time}" if columns.time is not None else times.date
 
     def _sorted_out(
-        self, frame: pd.DataFrame, faults: Sequence[tuple[NDArray[np.bool_], str, pd.Series, str]]
+        self,
+        frame: pd.DataFrame,
+        text: pa.ChunkedArray,
+        labels: Sequence[str],
+        faults: Sequence[tuple[NDArray[np.bool_], str, str, str]],
     ) -> tuple[pd.DataFrame, pd.DataFrame]:
         bad = np.zeros(len(frame), dtype=bool)
-        lines: list[tuple[str, int, str, str, str]] = []
+        lines: list[tuple[int, tuple[str, int, str, str, str]]] = []
         for mask, column, values, why in faults:
-            for i in np.flatnonzero(mask & ~bad):
-                value = values.iloc[i]
+            for i in map(int, np.flatnonzero(mask & ~bad)):
+                value = frame[values].iloc[i] if values else text[i].as_py()
                 said = "" if pd.isna(value) else str(value)
-                lines.append(
-                    (self.found.file, int(self.found.rows[i]), column, said, why.format(value=said))
-                )
+                name = column or labels[i % len(labels)]
+                row = int(self.found.rows[i // len(labels)])
+                lines.append((i, (self.found.file, row, name, said, why.format(value=said))))
             bad |= mask
-        good = frame[~bad].copy()
+        good = frame[~bad].reset_index(drop=True)
         good["minutes"] = good["minutes"].astype("int64")
-        return good, records.rejects_frame(lines)
+        return good, records.rejects_frame([line for _, line in sorted(lines)])
+
+
+def _tiled(words: Sequence[str | None], size: int) -> pd.Series:
+    """Return one word a column of counts, over and over for each of ``size`` records."""
+    return pd.Series(pd.array(list(words), dtype="str").take(np.tile(np.arange(len(words)), size)))
 
 
 def stamps(text: pd.Series, form: str) -> pd.Series:

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import re
+import string
 import tomllib
 from pathlib import Path
-from typing import Any, Literal, Self
+from typing import Any, Literal, Self, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from countmap.errors import InvalidInput, NotFound
 
 _CODES = {"%d": r"\d{1,2}", "%m": r"\d{1,2}", "%Y": r"\d{4}", "%y": r"\d{2}", "%H": r"\d{1,2}"}
 _CODES |= {"%M": r"\d{1,2}", "%S": r"\d{1,2}", "%I": r"\d{1,2}", "%p": "[AaPp][Mm]", "%f": r"\d+"}
 _CODES |= {"%b": r"\w{3}", "%B": r"\w+", "%j": r"\d{3}", "%z": r"[+-]\d\d:?\d\d", "%%": "%"}
-_FIELDS = ("survey_id", "lane", "quantity", "vehicle_class", "scheme")
+_KNOWN = {"hour": 0, "minute": 0, "next": 1}
+_NO_LAYOUT = "there is no such layout. Check the path"
+_PLACEHOLDERS = "known are {hour}, {minute} and {next}"
 
 
 class _Part(BaseModel):
@@ -94,6 +97,22 @@ class Hours(_Part):
     last: int = Field(default=23, ge=0, le=23)
     minutes: Literal[60, 30, 20, 15, 10, 5] = 60
 
+    @field_validator("pattern")
+    @classmethod
+    def _filled(cls, text: str) -> str:
+        try:
+            used = [name for _, name, _, _ in string.Formatter().parse(text) if name is not None]
+        except ValueError as error:
+            raise ValueError(f"the braces do not match; {_PLACEHOLDERS}") from error
+        for name in used:
+            if name not in _KNOWN:
+                raise ValueError(f"the placeholder {{{name}}} is unknown; {_PLACEHOLDERS}")
+        try:
+            text.format(**_KNOWN)
+        except ValueError as error:
+            raise ValueError(f"a placeholder's form is not understood ({error})") from error
+        return text
+
     def cells(self) -> tuple[Cell, ...]:
         """Return each column with the minute of the day at which it begins."""
         if self.columns:
@@ -159,6 +178,10 @@ class Layout(_Part):
             )
         if self.hours and not (self.hours.columns or "{" in self.hours.pattern):
             raise ValueError("hours needs columns, or a pattern with {hour}")
+        if self.hours:
+            names = [cell.column for cell in self.hours.cells()]
+            if twice := [name for name in names if names.count(name) > 1]:
+                raise ValueError(f"hours names the column {twice[0]!r} for several times")
         by_hour = all(cell.minute is not None for cell in self.spread()) and bool(self.spread())
         has_date = any([self.columns.date, self.constants.date, self.preamble.get("date")])
         if self.columns.start is None and not has_date:
@@ -230,7 +253,8 @@ def load(path: str | Path) -> Layout:
     """
     path = Path(path)
     if not path.is_file():
-        raise NotFound(f"{path}: there is no such layout. Check the path")
+        kind = "is a folder. Name the file in it" if path.is_dir() else _NO_LAYOUT
+        raise NotFound(f"{path}: {kind}")
     try:
         document = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
@@ -247,8 +271,24 @@ def parse(document: dict[str, Any], name: str = "layout") -> Layout:
         where = ".".join(str(part) for part in first["loc"])
         if first["type"] == "extra_forbidden":
             raise InvalidInput(
-                f"{name}: the key {where!r} is unknown. Remove or rename it"
+                f"{name}: the key {where!r} is unknown; known {_beside(first['loc'])}."
+                " Remove or rename it"
             ) from error
         said = str(first["msg"]).removeprefix("Value error, ")
         place = f"{where} = {first['input']!r}: " if where else ""
         raise InvalidInput(f"{name}: {place}{said}") from error
+
+
+def _beside(place: tuple[str | int, ...]) -> str:
+    """Return the keys that may stand where an unknown one stands, in words."""
+    model: type[BaseModel] = Layout
+    names = [part for part in place if isinstance(part, str)]
+    for name in names[:-1]:
+        kind = model.model_fields[name].annotation
+        model = next(
+            part
+            for part in (kind, *get_args(kind))
+            if isinstance(part, type) and issubclass(part, BaseModel)
+        )
+    where = f"under {'.'.join(names[:-1])} are " if names[:-1] else "are "
+    return where + ", ".join(model.model_fields)

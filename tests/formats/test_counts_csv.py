@@ -174,7 +174,48 @@ GOOD = {
 @pytest.mark.parametrize(
     ("change", "line"),
     [
-        ({"colums": {}}, "layout: the key 'colums' is unknown. Remove or rename it"),
+        (
+            {"colums": {}},
+            (
+                "layout: the key 'colums' is unknown; known are file, columns, constants, times, hours,"
+                " directions, classes, cells, direction_words, preamble. Remove or rename it"
+            ),
+        ),
+        (
+            {"times": {"minutes": 15}},
+            (
+                "layout: the key 'times.minutes' is unknown; known under times are date, time, start,"
+                " stamp, zone. Remove or rename it"
+            ),
+        ),
+        (
+            {"cells": [{"column": "a", "hour": 3}]},
+            (
+                "layout: the key 'cells.0.hour' is unknown; known under cells are column, direction,"
+                " lane, vehicle_class, speed_low_kmh, speed_high_kmh, minute. Remove or rename it"
+            ),
+        ),
+        (
+            {"hours": {"pattern": "h{stunde}"}},
+            (
+                "layout: hours.pattern = 'h{stunde}': the placeholder {stunde} is unknown;"
+                " known are {hour}, {minute} and {next}"
+            ),
+        ),
+        (
+            {"hours": {"pattern": "h{hour"}},
+            (
+                "layout: hours.pattern = 'h{hour': the braces do not match;"
+                " known are {hour}, {minute} and {next}"
+            ),
+        ),
+        (
+            {"hours": {"pattern": "h{hour:02q}"}},
+            (
+                "layout: hours.pattern = 'h{hour:02q}': a placeholder's form is not understood"
+                " (Unknown format code 'q' for object of type 'int')"
+            ),
+        ),
         (
             {"classes": {"1": "c"}},
             "layout: say once where the counts stand: columns.count, hours, directions, classes or cells",
@@ -197,6 +238,46 @@ def test_a_layout_that_leaves_something_open_is_refused(change, line):
     with pytest.raises(InvalidInput) as refused:
         layouts.parse({**GOOD, **change})
     assert str(refused.value) == line
+
+
+def test_a_pattern_that_names_one_column_for_all_hours_is_refused():
+    by_hour = {
+        "columns": {"station_id": "s", "direction": "d", "date": "t"},
+        "hours": {"pattern": "h{minute}"},
+    }
+    with pytest.raises(InvalidInput, match="layout: hours names the column 'h0' for several times"):
+        layouts.parse(by_hour)
+
+
+def test_a_wide_file_comes_row_by_row_in_the_order_of_time(tmp_path):
+    layout = {
+        "columns": {"station_id": "s", "date": "d"},
+        "constants": {"minutes": 60},
+        "cells": [
+            {"column": "late", "minute": 60, "direction": "N"},
+            {"column": "early", "minute": 0, "direction": "N", "speed_low_kmh": 30},
+            {"column": "back", "minute": 60, "direction": "S", "lane": "1"},
+        ],
+    }
+    text = "s,d,late,early,back\nA,2025-03-04,2,1,x\n,2025-03-04,1,1,1\nB,2025-03-05,5,,6\n"
+    raw, rejects = read(tmp_path, text, layout)
+    told = raw[["row", "column", "direction", "start", "count", "speed_low_kmh", "lane"]]
+    assert told.astype(object).where(told.notna(), None).to_numpy().tolist() == [
+        [2, "early", "N", pd.Timestamp("2025-03-04 00:00"), 1.0, 30.0, None],
+        [2, "late", "N", pd.Timestamp("2025-03-04 01:00"), 2.0, None, None],
+        [4, "early", "N", pd.Timestamp("2025-03-05 00:00"), None, 30.0, None],
+        [4, "late", "N", pd.Timestamp("2025-03-05 01:00"), 5.0, None, None],
+        [4, "back", "S", pd.Timestamp("2025-03-05 01:00"), 6.0, None, "1"],
+    ]
+    assert rejects[["row", "column", "value", "why"]].to_numpy().tolist() == [
+        [
+            2,
+            "back",
+            "x",
+            "count 'x' is not a number. Correct the row, or name it as a missing mark",
+        ],
+        [3, "station_id", "", "the station is empty. Fill it in"],
+    ]
 
 
 def test_a_layout_file(tmp_path):
