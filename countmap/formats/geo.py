@@ -20,7 +20,7 @@ import pyogrio.errors
 import shapely
 
 from countmap.errors import InvalidInput, NotFound
-from countmap.formats import csv_table, records
+from countmap.formats import csv_table, records, unreadable
 from countmap.tables import SCREENLINES, require
 
 WGS84 = "EPSG:4326"
@@ -127,7 +127,10 @@ def read_screenlines(path: str | Path) -> gpd.GeoDataFrame:
             warnings.simplefilter("ignore")  # GDAL's remarks on a file it can read
             found = pyogrio.read_dataframe(path)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
-        raise InvalidInput(f"{path.name}: cannot be read as screenlines ({error})") from error
+        raise InvalidInput(
+            f"{path.name}: cannot be read as screenlines ({unreadable.cause(path)}). "
+            "Draw them anew, or export them as GeoJSON in WGS84"
+        ) from error
     if not isinstance(found, gpd.GeoDataFrame) or found.empty:
         raise InvalidInput(f"{path.name}: holds no line; draw at least one screenline")
     if found.crs is None:

@@ -21,7 +21,7 @@ import pyproj.exceptions
 import shapely
 
 from countmap.errors import InvalidInput, NotFound
-from countmap.formats import csv_table, records
+from countmap.formats import csv_table, records, unreadable
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -138,7 +138,7 @@ def _layer(path: Path, wanted: str) -> str:
         listed = pyogrio.list_layers(path)
     except (pyogrio.errors.DataSourceError, ValueError) as error:
         raise InvalidInput(
-            f"{path.name}: cannot be read as a map file ({_first_line(error)}). Give a GeoPackage, "
+            f"{path.name}: cannot be read as a map file ({unreadable.cause(path)}). Give a GeoPackage, "
             "GeoJSON, or Shapefile with its .dbf and .shx beside it"
         ) from error
     names = [str(name) for name, _ in listed]
@@ -165,19 +165,13 @@ def _features(path: Path, layer: str) -> gpd.GeoDataFrame:
             found = pyogrio.read_dataframe(path, layer=layer)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
         raise InvalidInput(
-            f"{path.name}: layer {layer!r} cannot be read ({_first_line(error)}). Export it again"
+            f"{path.name}: layer {layer!r} cannot be read ({unreadable.cause(path)}). Export it again"
         ) from error
     if not isinstance(found, gpd.GeoDataFrame):
         raise InvalidInput(f"{path.name}: layer {layer!r} is a table without lines. Name another")
     if found.empty:
         raise InvalidInput(f"{path.name}: layer {layer!r} holds no features. Export it again")
     return found.rename_geometry("geometry") if found.geometry.name != "geometry" else found
-
-
-def _first_line(error: Exception) -> str:
-    return (
-        str(error).strip().splitlines()[0].rstrip(".") if str(error).strip() else "no reason given"
-    )
 
 
 def _known_crs(crs: str) -> pyproj.CRS:

@@ -106,6 +106,8 @@ def read(path: str | Path) -> gpd.GeoDataFrame:
     A node repeated without a step between is read once.
     """
     path = Path(path)
+    if path.is_dir():
+        raise InvalidInput(f"{path}: is a folder. Name the file in it")
     if not path.is_file():
         raise NotFound(f"{path}: there is no such file. Check the path")
     ways, refs, places, sizes = _ways(path)
@@ -229,8 +231,9 @@ def _ways(
                 (node.lon, node.lat) if node.location.valid() else absent for node in nodes
             )
     except (RuntimeError, ValueError) as error:
+        said = str(error).replace(str(path), path.name)
         raise InvalidInput(
-            f"{path.name}: cannot be read as OpenStreetMap data ({error}). Check that the name "
+            f"{path.name}: cannot be read as OpenStreetMap data ({said}). Check that the name "
             "ends in .osm or .osm.pbf and fetch the file again if it is cut off"
         ) from error
     return ways, np.array(refs, np.int64), np.array(places).reshape(-1, 2), np.array(sizes)

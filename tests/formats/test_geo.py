@@ -211,7 +211,13 @@ def test_files_without_screenlines(tmp_path):
         geo.read_screenlines(tmp_path / "no.geojson")
     text = tmp_path / "text.geojson"
     text.write_text("{", encoding="utf-8")
-    with pytest.raises(InvalidInput, match=r"^text\.geojson: cannot be read as screenlines \("):
+    with pytest.raises(
+        InvalidInput, match=r"^text\.geojson: cannot be read as screenlines \("
+    ) as caught:
         geo.read_screenlines(text)
+    assert str(caught.value) == (
+        "text.geojson: cannot be read as screenlines (its JSON breaks at line 1, column 2). "
+        "Draw them anew, or export them as GeoJSON in WGS84"
+    )
     with pytest.raises(InvalidInput, match=r"^none\.geojson: holds no line; draw at least one"):
         geo.read_screenlines(screenlines(tmp_path / "none.geojson"))

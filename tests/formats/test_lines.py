@@ -264,13 +264,31 @@ def test_files_that_cannot_be_read(tmp_path):
         lines.read(tmp_path / "no.gpkg")
     text = tmp_path / "text.gpkg"
     text.write_text("no map", encoding="utf-8")
-    assert refusal(text).startswith("text.gpkg: cannot be read as a map file (")
+    assert refusal(text) == (
+        "text.gpkg: cannot be read as a map file (its content is no GeoPackage). Give a GeoPackage, "
+        "GeoJSON, or Shapefile with its .dbf and .shx beside it"
+    )
     whole = save(roads(l0, name=["Quay"]), tmp_path / "half.geojson")
     whole.write_text(whole.read_text(encoding="utf-8")[:200], encoding="utf-8")
-    assert refusal(whole).startswith("half.geojson: cannot be read as a map file (")
+    line = refusal(whole)
+    assert line.startswith("half.geojson: cannot be read as a map file (its JSON breaks at line ")
+    assert "\n" not in line
+    assert "driver" not in line
     alone = save(roads(l0, name=["Quay"]), tmp_path / "alone.shp")
     alone.with_suffix(".shx").unlink()
-    assert "alone.shp: " in refusal(alone)
+    line = refusal(alone)
+    assert line.startswith("alone.shp: ")
+    assert "(its .shx is not beside it)" in line
+    assert str(tmp_path) not in line
+    cut = save(roads(l0, name=["Quay"]), tmp_path / "cut.gpkg")
+    cut.write_bytes(cut.read_bytes()[:3000])
+    assert "(it is damaged)" in refusal(cut)
+    assert str(tmp_path) not in refusal(cut)
+    other = tmp_path / "other.json"
+    other.write_text('{"type": "Topology"}', encoding="utf-8")
+    assert "(it is JSON, but its type is 'Topology', not 'FeatureCollection')" in refusal(other)
+    (tmp_path / "empty").mkdir()
+    assert "(it is a folder)" in refusal(tmp_path / "empty")
     none = tmp_path / "none.geojson"
     none.write_text('{"type": "FeatureCollection", "features": []}', encoding="utf-8")
     assert refusal(none) == "none.geojson: layer 'none' holds no features. Export it again"
