@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 PACKAGE = Path(__file__).parent.parent / "countmap"
-GROUND = {"errors", "contract", "tables", "clock", "rounding", "schemes"}
+GROUND = {"errors", "contract", "tables", "clock", "compass", "rounding", "schemes"}
 STAGES = ["roads", "tubes", "counts", "annual", "balance", "plan"]
 EARLIER = {
     "roads": set(),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import unicodedata
 from collections.abc import Mapping
@@ -9,27 +10,10 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from countmap.compass import compass_deg
+
 # A compass word belongs to a sense if it lies within this angle of it and of it alone.
 NEAR_DEG = 60.0
-_POINTS = [
-    "N",
-    "NNE",
-    "NE",
-    "ENE",
-    "E",
-    "ESE",
-    "SE",
-    "SSE",
-    "S",
-    "SSW",
-    "SW",
-    "WSW",
-    "W",
-    "WNW",
-    "NW",
-    "NNW",
-]
-_WORDS = {"N": "north", "E": "east", "S": "south", "W": "west"}
 _BOTH = {"both", "bothways", "bothdirections", "twoway", "total", "combined", "all"}
 
 
@@ -52,34 +36,6 @@ def plain(text: str) -> str:
     """
     folded = unicodedata.normalize("NFKC", text).casefold()
     return re.sub(r"[\s\-–_./()]+", "", folded)
-
-
-def compass_deg(word: str) -> float | None:
-    """Return the bearing a compass word names, None if it is no such word.
-
-    Examples
-    --------
-    >>> [compass_deg(w) for w in ("N", "NB", "south-west bound", "east", "270°", "uphill")]
-    [0.0, 0.0, 225.0, 90.0, 270.0, None]
-    """
-    folded = plain(word)
-    degrees = re.fullmatch(r"(\d{1,3}(?:\.\d+)?)(?:°|deg)", folded)
-    if degrees:
-        return float(degrees.group(1)) % 360
-    return _COMPASS.get(folded)
-
-
-def _compass() -> dict[str, float]:
-    words = {}
-    for i, point in enumerate(_POINTS):
-        long = "".join(_WORDS[letter] for letter in point)
-        short = point.casefold()
-        for form in (short, short + "b", short + "bound", long, long + "bound", long + "wards"):
-            words[form] = i * 22.5
-    return words
-
-
-_COMPASS = _compass()
 
 
 def read(word: str, station: Mapping[str, object], only_sense: str = "") -> Reading:
@@ -118,7 +74,7 @@ def read(word: str, station: Mapping[str, object], only_sense: str = "") -> Read
     if folded in _BOTH:
         return Reading(only_sense or "both")
     angle = compass_deg(word)
-    if angle is None:
+    if math.isnan(angle):
         return _unknown(word, station, only_sense)
     return _by_compass(word, angle, station, only_sense)
 

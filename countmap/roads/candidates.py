@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from countmap.compass import compass_deg
 from countmap.roads.along import direction_deg, locate, turn_deg
 from countmap.roads.clusters import link_ends
-from countmap.roads.names import compass_deg, similarities
+from countmap.roads.names import similarities
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

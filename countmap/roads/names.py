@@ -33,29 +33,6 @@ _ABBREVIATIONS = {
 }
 """Common practice on signs and plans; "st" for saint falls together with street on both sides."""
 
-_COMPASS = {"north": 0.0, "east": 90.0, "south": 180.0, "west": 270.0}
-_POINTS = {
-    **_COMPASS,
-    "northeast": 45.0,
-    "southeast": 135.0,
-    "southwest": 225.0,
-    "northwest": 315.0,
-}
-_LETTERED = {
-    "".join(letter) + bound: _POINTS[point]
-    for point, letter in {
-        "north": "n",
-        "northeast": "ne",
-        "east": "e",
-        "southeast": "se",
-        "south": "s",
-        "southwest": "sw",
-        "west": "w",
-        "northwest": "nw",
-    }.items()
-    for bound in ("", "b")
-}
-
 
 def normalise(name: object) -> str:
     """Return a name in lower case without accents and punctuation, abbreviations written out.
@@ -109,36 +86,6 @@ def compatible(first: pd.Series, second: pd.Series) -> NDArray[np.bool_]:
 
 SAME = 0.85
 """Names at least this alike are taken for one road (one or two letters in ten differ)."""
-
-
-_SMALL_WORDS = frozenset(
-    ("", "to", "the", "in", "direction", "heading", "going", "traffic", "bound")
-)
-
-
-def compass_deg(text: object) -> float:
-    """Return the bearing that a direction's name states; NaN where it states none or several.
-
-    Only small words may stand beside the compass point ("to the north"): "towards North Cross" names
-    a place. Single letters count only where they are the whole name.
-
-    Examples
-    --------
-    >>> [compass_deg(t) for t in ("northbound", "to the South-West", "NB", "e", "bridge")]
-    [0.0, 225.0, 0.0, 90.0, nan]
-    >>> compass_deg("towards North Cross")
-    nan
-    """
-    words = normalise(text).split()
-    if len(words) == 1 and words[0] in _LETTERED:
-        return _LETTERED[words[0]]
-    stems = [re.sub(r"(bound|wards?|ern)$", "", word) for word in words]
-    joined = re.sub(r"\b(north|south) (east|west)\b", r"\1\2", " ".join(stems))
-    said = [word for word in joined.split() if word not in _SMALL_WORDS]
-    if any(word not in _POINTS for word in said):
-        return float("nan")
-    found = {_POINTS[word] for word in said}
-    return found.pop() if len(found) == 1 else float("nan")
 
 
 def _parts(name: object) -> list[str]:

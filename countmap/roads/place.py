@@ -9,11 +9,11 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from countmap.compass import compass_deg
 from countmap.errors import InvalidInput, NotFound
 from countmap.roads.along import coordinates, locate, turn_deg
 from countmap.roads.candidates import SLACK_DEG, choose, fit, near_end, search
 from countmap.roads.clusters import link_ends
-from countmap.roads.names import compass_deg
 from countmap.roads.suspects import explain
 from countmap.tables import STATIONS, empty
 
