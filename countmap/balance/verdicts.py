@@ -51,20 +51,6 @@ def sidak(alpha: float, tests: int) -> float:
     return NormalDist().inv_cdf(1.0 - each / 2.0)
 
 
-def geh(modelled: float, counted: float) -> float:
-    """Return √(2(M − C)²/(M + C)) of two hourly flows, a courtesy to those who ask for it.
-
-    It grows with the flow at the same relative difference, so nothing here is judged by it.
-
-    Examples
-    --------
-    >>> round(geh(1000, 1100), 3)
-    3.086
-    """
-    total = modelled + counted
-    return float(np.sqrt(2.0 * (modelled - counted) ** 2 / total)) if total > 0 else 0.0
-
-
 def standardised(solution: Solution) -> Floats:
     """Return each area's disagreement over its own standard error, r_i / √H_ii."""
     variance = np.diag(_h(solution))

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from countmap.balance.solve import Problem, covariance, direction_z, project_out, solve
-from countmap.balance.verdicts import geh, sidak, standardised
+from countmap.balance.verdicts import sidak, standardised
 
 EXAMPLES = json.loads((Path(__file__).parent / "reconciliation.json").read_text())
 NAMES = [name for name, one in EXAMPLES.items() if isinstance(one, dict)]
@@ -100,12 +100,8 @@ def test_a_junction_within_its_errors():
     assert round(float(solution.residual[0] / standardised(solution)[0])) == 612
 
 
-def test_geh_of_hourly_flows():
-    # The GEH statistic as UK appraisal guidance TAG M3.1 writes it; values worked for this project.
-    assert round(geh(1000, 1100), 3) == 3.086
-    assert round(geh(500, 600), 3) == 4.264
-    assert round(geh(40_000, 44_000), 1) == 19.5
-    # The same pair as a test: CV 8 % each.
+def test_a_pair_of_large_flows():
+    # 40,000 against 44,000, CV 8 % each: worked for this project.
     y = np.array([40_000.0, 44_000.0])
     pair = solve(Problem(np.array([[1.0, -1.0]]), y, covariance((0.08 * y) ** 2), np.zeros((1, 1))))
     assert round(abs(float(standardised(pair)[0])), 2) == 0.84
