@@ -35,3 +35,14 @@ def rounded(value: float | None, chart: str | Chart = "stepped") -> float | None
     bands = CHARTS[chart] if isinstance(chart, str) else chart
     step = next((step for below, step in bands if abs(value) < below), 0)
     return float(value) if step == 0 else math.floor(value / step + 0.5) * step * 1.0
+
+
+def number_of(count: float, noun: str, plural: str = "") -> str:
+    """Return how many there are in words; ``plural`` where it is not formed by an s.
+
+    Examples
+    --------
+    >>> number_of(1, "row"), number_of(1200, "row"), number_of(0, "stay")
+    ('1 row', '1,200 rows', '0 stays')
+    """
+    return f"{count:,.10g} {noun if count == 1 else plural or noun + 's'}"

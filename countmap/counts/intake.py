@@ -14,6 +14,7 @@ import pandas as pd
 from countmap import clock, tables
 from countmap.counts import directions
 from countmap.counts.overlaps import KEY, SERIES, fresh, overlaps
+from countmap.rounding import number_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -192,7 +193,8 @@ def _impossible(desk: _Desk, at: NDArray[np.int64], local: pd.Series, tz: str) -
     filler = skipped & (rows["count"] == 0).to_numpy() & rows["column"].notna().to_numpy()
     if (filler & desk.good).any():
         n = int((filler & desk.good).sum())
-        desk.notes.append(f"{n} zeros in the hour that clocks skip were left out")
+        zeros = f"{number_of(n, 'zero')} in the hour that clocks skip {_was(n)} left out"
+        desk.notes.append(zeros + _first(rows[filler & desk.good]))
         desk.good[filler] = False
     why = "the local time " + _minute(local) + f" does not exist in {tz} (clocks go forward)"
     why = why + _at_station(rows) + ". Correct the row, or state the counter's zone in a layout"
@@ -204,11 +206,23 @@ def _single(desk: _Desk, at: NDArray[np.int64], local: pd.Series) -> None:
     if len(at):
         where = desk.rows.iloc[at]
         times = _minute(local.iloc[at])
+        verbs = ("is", "stands", "was") if len(at) == 1 else ("are", "stand", "were")
         desk.notes.append(
-            f"{len(at)} times are ambiguous because clocks go back and stand only once; they were"
-            f" read as the first pass (first: {where['file'].iloc[0]}:{where['row'].iloc[0]},"
+            f"{number_of(len(at), 'time')} {verbs[0]} ambiguous because clocks go back and"
+            f" {verbs[1]} only once, and {verbs[2]} read as the first pass"
+            f" (first: {where['file'].iloc[0]}:{where['row'].iloc[0]},"
             f" station {where['station_id'].iloc[0]}, {times.iloc[0]})"
         )
+
+
+def _was(number: int) -> str:
+    return "was" if number == 1 else "were"
+
+
+def _first(rows: pd.DataFrame) -> str:
+    """Return where the first of some rows stands: `` (first: counts.csv:3)``."""
+    first = rows.sort_values(["file", "row"], kind="stable").iloc[0]
+    return f" (first: {first['file']}:{first['row']})"
 
 
 def _minute(times: pd.Series) -> pd.Series:
@@ -282,10 +296,10 @@ def _once(desk: _Desk) -> None:
     differs = count.groupby(number).transform("min") != count.groupby(number).transform("max")
     same_again = doubled[~differs & (group.cumcount() > 0)]
     if len(same_again):
-        first = same_again.iloc[0]
+        n = len(same_again)
         desk.notes.append(
-            f"{len(same_again)} rows say again what another row says; one of each was taken"
-            f" (first: {first['file']}:{first['row']})"
+            f"{number_of(n, 'row')} {'says' if n == 1 else 'say'} again what another row says;"
+            f" one of each was taken{_first(same_again)}"
         )
         desk.good[same_again.index] = False
     apart = doubled[differs]
@@ -372,9 +386,10 @@ def _finished(desk: _Desk, tz: str) -> Intake:
         {"minutes": "int64", "count": "float64", "sense": "str", "station_id": "str"}
     )
     periods = periods.sort_values([*SERIES, "start_utc"], ignore_index=True)
-    broken = (periods["count"] % 1 > 0).sum()
-    if broken:
-        desk.notes.append(f"{broken} counts are not whole numbers. Check the decimal mark")
+    broken = rows[rows["count"] % 1 > 0]
+    if n := len(broken):
+        said = "count is not a whole number" if n == 1 else "counts are not whole numbers"
+        desk.notes.append(f"{n:,} {said}{_first(broken)}. Check the decimal mark")
     return Intake(periods, _rejects(desk.said), tuple(desk.notes))
 
 

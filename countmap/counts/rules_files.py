@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from countmap.counts.rules import Finding
+from countmap.rounding import number_of
 
 RULE = "conflict"
 
@@ -24,7 +25,7 @@ def conflicts(differing: pd.DataFrame) -> list[Finding]:
         ends = part["start_utc"] + pd.to_timedelta(part["minutes"], unit="min")
         first, last = part["start_utc"].min(), ends.max()
         many = len(part) > 1
-        periods = f"{len(part)} period{'s'[:many]}"
+        periods = number_of(len(part), "period")
         missing = f"{'they are' if many else 'it is'} missing until"
         if file == other:
             told = (

@@ -9,6 +9,7 @@ import pandas as pd
 
 from countmap.counts.bench import Bench, hour_means, runs
 from countmap.counts.rules import Finding, Numbers, power_of_ten, rule, span
+from countmap.rounding import number_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -119,8 +120,8 @@ def _zero_finding(
     first, last = _at(bench, run)
     severity = "fail" if long or length >= 7 else "warn"
     why = (
-        f"{length} hours of zeros from {first:%Y-%m-%d %H:%M}, where {usual:,.0f} vehicles are usual"
-        f" at those hours; chance of that {power_of_ten(-usual)}"
+        f"{number_of(length, 'hour')} of zeros from {first:%Y-%m-%d %H:%M}, where {usual:,.0f}"
+        f" vehicles are usual at those hours; chance of that {power_of_ten(-usual)}"
     )
     return Finding(station, sense, first, last, severity, why)
 

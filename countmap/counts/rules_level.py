@@ -10,6 +10,7 @@ import pandas as pd
 
 from countmap.counts.bench import Bench, runs
 from countmap.counts.rules import Finding, Numbers, rule, span
+from countmap.rounding import number_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -121,7 +122,8 @@ def lane_maximum(bench: Bench, numbers: Numbers) -> list[Finding]:
         severity = "fail" if peak > numbers["fail"] else "warn"
         why = (
             f"up to {peak:,.0f} vehicles an hour a lane ({bench.day[row]} {hour:02d}:00,"
-            f" {lanes[row]:g} lanes), over {numbers['warn']:,.0f} on {len(days)} days"
+            f" {number_of(lanes[row], 'lane')}), over {numbers['warn']:,.0f}"
+            f" on {number_of(len(days), 'day')}"
         )
         when = span(bench.day[days[0]], bench.day[days[-1]])
         findings.append(Finding(*bench.name(record), *when, severity, why))

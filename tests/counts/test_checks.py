@@ -368,7 +368,7 @@ def test_more_than_the_lanes_can_carry():
         [
             "lane_maximum",
             "warn",
-            "up to 1,900 vehicles an hour a lane (2025-03-04 00:00, 1 lanes), over 1,800 on 1 days",
+            "up to 1,900 vehicles an hour a lane (2025-03-04 00:00, 1 lane), over 1,800 on 1 day",
         ]
     ]
 
@@ -450,6 +450,20 @@ def test_the_single_pass_of_the_repeated_hour_is_a_note():
     )
     assert flags["severity"].tolist() == ["note"]
     assert str(flags["first_utc"][0]) == "2025-10-26 00:00:00+00:00"
+
+
+@pytest.mark.parametrize("links", [None, " "])
+def test_a_closure_that_names_no_link_closes_every_road_and_says_so(clean, links):
+    short, permanent = busiest(clean, "short"), busiest(clean, "permanent")
+    met = clean.hours.loc[clean.hours["station_id"] == short, "date"].min()
+    days = pd.DataFrame(
+        {"first": [met], "last": [met], "kind": ["closure"], "name": ["flood"], "links": [links]}
+    ).astype({"links": "str"})
+    flags = run(clean, only("context"), days=days)
+    why = f"{met.date()} with a closure everywhere (flood)"
+    told = flags.set_index("station_id")["why"]
+    assert (told[short], told[permanent]) == (why, why)
+    assert run(clean, only("context"), days=days.assign(kind="event", links="l9")).empty
 
 
 def test_context_is_told_for_short_counts_and_for_a_permanents_own_link(clean):

@@ -82,7 +82,7 @@ def test_a_single_ambiguous_hour_is_the_first_pass_and_noted():
     assert utc(taken) == ["2025-10-26 00:00"]
     assert taken.notes == (
         (
-            "1 times are ambiguous because clocks go back and stand only once; they were read as the "
+            "1 time is ambiguous because clocks go back and stands only once, and was read as the "
             "first pass (first: counts.csv:2, station S1, 2025-10-26 02:00)"
         ),
     )
@@ -108,7 +108,9 @@ def test_a_wide_files_empty_or_zero_cell_in_the_skipped_hour_is_no_fault():
     assert len(take((*row, np.nan)).rejects) == 0
     taken = take((*row, 0), column="H02")
     assert len(taken.rejects) == 0
-    assert taken.notes == ("1 zeros in the hour that clocks skip were left out",)
+    assert taken.notes == (
+        "1 zero in the hour that clocks skip was left out (first: counts.csv:2)",
+    )
     assert len(take((*row, 0)).rejects) == 1
 
 
@@ -192,7 +194,7 @@ def test_said_twice_is_taken_once_and_contradictions_are_refused():
     )
     assert taken.periods["count"].tolist() == [3]
     assert taken.notes == (
-        "1 rows say again what another row says; one of each was taken (first: counts.csv:3)",
+        "1 row says again what another row says; one of each was taken (first: counts.csv:3)",
     )
     period = "for the same period (station S1, 2025-03-04 08:00). Keep one of them"
     assert refusals(taken) == [
@@ -244,7 +246,7 @@ def test_a_total_beside_its_lanes_is_refused():
 
 def test_fractions_are_taken_and_noted():
     assert take(("S1", "N", "2025-03-04T07:00", 60, 2.5)).notes == (
-        "1 counts are not whole numbers. Check the decimal mark",
+        "1 count is not a whole number (first: counts.csv:2). Check the decimal mark",
     )
 
 
