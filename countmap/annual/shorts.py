@@ -108,9 +108,11 @@ def _closures(work: Work) -> dict[str, dict[int, str]]:
         named = row.get("links")
         span = range(day_number(str(row["first"].date())), day_number(str(row["last"].date())) + 1)
         name = row.get("name")
-        why = row["kind"] if pd.isna(name) else f"{row['kind']}: {name}"
+        everywhere = not isinstance(named, str) or not named.strip()
+        what = f"{row['kind']} everywhere" if everywhere else row["kind"]
+        why = what if pd.isna(name) else f"{what}: {name}"
         where = [""]
-        if isinstance(named, str):
+        if isinstance(named, str) and not everywhere:
             where = stations.loc[links.isin(named.split()), "station_id"].astype("str").tolist()
         for station in where:
             out[station] |= dict.fromkeys(span, why)

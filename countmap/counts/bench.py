@@ -175,7 +175,8 @@ def _day_kinds(
     day: NDArray[np.datetime64], days: pd.DataFrame, holidays: Mapping[date, str]
 ) -> tuple[NDArray[np.int8], NDArray[np.bool_]]:
     free = set(holidays)
-    stated = days[(days["kind"] == "public_holiday") & days["links"].isna()] if len(days) else days
+    everywhere = days["links"].fillna("").str.strip().eq("")
+    stated = days[(days["kind"] == "public_holiday") & everywhere]
     for first, last in zip(stated["first"], stated["last"], strict=True):
         free |= {d.date() for d in pd.date_range(first, last)}
     stamps = pd.Series(day.astype("datetime64[us]"))

@@ -20,7 +20,8 @@ _SAID = {
 def context(bench: Bench, numbers: Numbers) -> list[Finding]:
     """Find days of the count on which a closure, event or holiday is known.
 
-    A permanent station is told of what names its own link alone: it has the whole year to compare.
+    A permanent station is told of what names its own link and of what closed every road: it has the
+    whole year to compare.
     """
     links = bench.stations.set_index("station_id").get("link_id", pd.Series(dtype="str"))
     by_station = bench.records.groupby("station_id", sort=True)
@@ -34,14 +35,16 @@ def context(bench: Bench, numbers: Numbers) -> list[Finding]:
         permanent = bool(records["permanent"].any())
         for known in bench.days.itertuples(index=False):
             own = _names(known.links, links.get(station))
-            if own is False or (permanent and own is None):
+            everywhere = own is None and known.kind in ("closure", "event")
+            if own is False or (permanent and own is None and known.kind != "closure"):
                 continue
             first, last = (np.datetime64(d, "D") for d in (known.first, known.last))
             met = days[(days >= first) & (days <= last)]
             if len(met):
                 name = f" ({known.name})" if isinstance(known.name, str) and known.name else ""
                 many = f"{len(met)} of {len(days)} days" if len(met) > 1 else f"{met[0]}"
-                why = f"{many} with {_SAID[str(known.kind)]}{name}"
+                what = _SAID[str(known.kind)] + (" everywhere" if everywhere else "")
+                why = f"{many} with {what}{name}"
                 findings.append(Finding(str(station), None, *span(met[0], met[-1]), "note", why))
     return findings
 

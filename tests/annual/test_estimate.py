@@ -302,6 +302,19 @@ def test_a_closed_day_is_left_out_with_its_reason(made):
     assert rows(result).loc["S11", "days"] == 7
 
 
+@pytest.mark.parametrize("links", [None, " "])
+def test_a_closure_that_names_no_link_closes_every_road_and_says_so(made, links):
+    days = made.inputs.day_totals
+    day = days.loc[days["station_id"] == "S10", "date"].min()
+    closed = pd.DataFrame(
+        {"first": [day], "last": [day], "kind": ["closure"], "name": ["flood"], "links": [links]}
+    )
+    result = estimate(replace(made.inputs, days=closed))
+    assert result.explanations["S10", "both"]["dropped"] == [
+        {"date": str(day.date()), "reason": "closure everywhere: flood"}
+    ]
+
+
 def test_one_way_station_has_one_sense(made, result):
     only = with_counts(
         made.inputs,
