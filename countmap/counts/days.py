@@ -80,6 +80,59 @@ def part_days(hour_cells: pd.DataFrame) -> pd.DataFrame:
     return found
 
 
+def within_validity(
+    cells: pd.DataFrame, stations: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Part the cells that lie in their station's validity from those before and after it.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        HOUR_CELLS or DAY_TOTALS.
+    stations : DataFrame
+        STATIONS; ``valid_from`` and ``valid_to`` (the last day) may be absent or null: no limit.
+
+    Returns
+    -------
+    kept : DataFrame
+        The cells within, in their order. A station that is not in ``stations`` has no limit.
+    dropped : DataFrame
+        ``station_id, days`` (civil days of it), ``reason``: one row a station and side.
+
+    Examples
+    --------
+    >>> days = pd.to_datetime(["2025-05-01", "2025-05-02", "2025-05-03"])
+    >>> cells = pd.DataFrame({"station_id": "S1", "date": days, "count": [7.0, 8.0, 9.0]})
+    >>> stations = pd.DataFrame({"station_id": ["S1"], "valid_to": days[1:2]})
+    >>> kept, dropped = within_validity(cells, stations)
+    >>> kept["count"].tolist(), dropped.to_numpy().tolist()
+    ([7.0, 8.0], [['S1', 1, 'after 2025-05-02, the last day of the station']])
+    """
+    known = stations.drop_duplicates("station_id").set_index("station_id")
+    keep = pd.Series(data=True, index=cells.index)
+    dropped = []
+    for name, side, word in (
+        ("valid_from", "before", "first"),
+        ("valid_to", "after", "last"),
+    ):
+        if name not in known:
+            continue
+        limit = pd.to_datetime(known[name]).reindex(cells["station_id"]).set_axis(cells.index)
+        beyond = (cells["date"] < limit) if side == "before" else (cells["date"] > limit)
+        keep &= ~beyond
+        outside = cells[beyond].assign(limit=limit[beyond])
+        dropped += [
+            (
+                station,
+                part["date"].nunique(),
+                f"{side} {day:%Y-%m-%d}, the {word} day of the station",
+            )
+            for (station, day), part in outside.groupby(["station_id", "limit"])
+        ]
+    told = pd.DataFrame(sorted(dropped), columns=["station_id", "days", "reason"])
+    return cells[keep].reset_index(drop=True), told
+
+
 def composite(hour_cells: pd.DataFrame, holidays: Collection[date] = ()) -> pd.DataFrame:
     """Make one day of the partial first and last day of each stay.
 

@@ -111,3 +111,40 @@ def test_full_days_follow_the_length_of_the_civil_day():
         }
     )
     assert days.full_days(totals)["count"].tolist() == [1, 3]
+
+
+def test_counts_outside_a_stations_validity_are_parted_with_their_reason():
+    both = pd.concat(
+        [cells("2025-03-03 00:00", "2025-03-10 00:00", name) for name in ("S1", "S2", "S3")],
+        ignore_index=True,
+    )
+    stations = pd.DataFrame(
+        {
+            "station_id": ["S1", "S2"],
+            "valid_from": pd.to_datetime(["2025-03-05", None]),
+            "valid_to": pd.to_datetime(["2025-03-08", "2025-03-09"]),
+        }
+    )
+    kept, dropped = days.within_validity(both, stations)
+    tables.require(kept, tables.HOUR_CELLS)
+    whole = kept.groupby("station_id")["date"].agg(["min", "max", "nunique"])
+    assert whole["nunique"].to_dict() == {"S1": 4, "S2": 7, "S3": 7}
+    assert whole.loc["S1", "min"] == pd.Timestamp("2025-03-05")
+    assert whole.loc["S1", "max"] == pd.Timestamp("2025-03-08")
+    assert dropped.to_numpy().tolist() == [
+        ["S1", 1, "after 2025-03-08, the last day of the station"],
+        ["S1", 2, "before 2025-03-05, the first day of the station"],
+    ]
+
+
+def test_stations_without_dates_keep_everything():
+    given = cells("2025-03-03 00:00", "2025-03-05 00:00")
+    for stations in (
+        pd.DataFrame({"station_id": ["S1"]}),
+        tables.empty(tables.STATIONS),
+        pd.DataFrame({"station_id": ["S1"], "valid_from": [pd.NaT], "valid_to": [pd.NaT]}),
+    ):
+        kept, dropped = days.within_validity(given, stations)
+        pd.testing.assert_frame_equal(kept, given)
+        assert dropped.empty
+    assert days.within_validity(given[:0], stations)[0].empty
