@@ -21,6 +21,7 @@ from countmap.cli import (
     screenlines,
     stations,
     surveys,
+    tubes,
 )
 from countmap.errors import CountmapError
 
@@ -39,6 +40,7 @@ for name, module in {
     "roads": roads,
     "stations": stations,
     "surveys": surveys,
+    "tubes": tubes,
     "days": days,
     "counts": counts,
     "flags": flags,

@@ -112,7 +112,8 @@ def measure(
     out.axles[at] = axles
     out.complete[at] = complete
     out.pulses[at] = seen
-    out.confidence[at] = 1.0 / (1.0 + np.exp(-margin))
+    sure = 1.0 / (1.0 + np.exp(-margin))
+    out.confidence[at] = sure if complete else 0.5  # no axle on both tubes: the sense is a toss
     out.change[at] = change
     out.lever[at] = lever
     counts[0] += 1

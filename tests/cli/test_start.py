@@ -48,6 +48,7 @@ def test_public_names_are_there():
         "roads",
         "stations",
         "surveys",
+        "tubes",
         "days",
         "counts",
         "flags",

@@ -1,0 +1,183 @@
+"""``countmap tubes``: the error of an installation, and vehicles from pulses."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from countmap.cli.common import (
+    HERE,
+    Dir,
+    Document,
+    Json,
+    columns,
+    deliver,
+    group,
+    opened,
+    plural,
+    progress,
+)
+from countmap.errors import InvalidInput
+
+app = group("Pairs of tubes: error budget, pulses to vehicles.")
+
+WORDS = {"yes": True, "no": False}
+Metres = Annotated[float | None, typer.Option(help="Metres.")]
+Spacing = Annotated[float | None, typer.Option("--spacing-m", help="Spacing in the counter.")]
+
+
+@app.command()
+def budget(
+    spacing_m: Annotated[float, typer.Option("--spacing-m", help="Spacing in the counter.")],
+    near: Annotated[float | None, typer.Option(help="Measured at the near kerb, m.")] = None,
+    middle: Annotated[float | None, typer.Option(help="Measured in the middle, m.")] = None,
+    far: Annotated[float | None, typer.Option(help="Measured at the far kerb, m.")] = None,
+    lead_a: Annotated[float | None, typer.Option(help="Near kerb to counter, tube A, m.")] = None,
+    lead_b: Annotated[float | None, typer.Option(help="Near kerb to counter, tube B, m.")] = None,
+    width: Annotated[float | None, typer.Option(help="Carriageway, m.")] = None,
+    stretch_a: Annotated[float | None, typer.Option(help="Stretch of tube A, m.")] = None,
+    stretch_b: Annotated[float | None, typer.Option(help="Stretch of tube B, m.")] = None,
+    skew: Annotated[float | None, typer.Option(help="Tubes off square, degrees.")] = None,
+    dead_time_ms: Annotated[float | None, typer.Option(help="Counter's dead time, ms.")] = None,
+    step_ms: Annotated[float | None, typer.Option(help="Counter's clock step, ms.")] = None,
+    air: Annotated[float | None, typer.Option(help="Air, °C.")] = None,
+    speeds: Annotated[str, typer.Option(help="Speeds to judge at, km/h.")] = "50,80,110",
+    check: Annotated[
+        list[str] | None,
+        typer.Option(help="Answer a check: spacing, parallel, square, equal = yes or no."),
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Predict the error of an installation, part by part, before leaving the site."""
+    from countmap.jobs import tubes
+
+    site = {
+        "spacing_entered_m": spacing_m, "spacing_near_m": near, "spacing_middle_m": middle,
+        "spacing_far_m": far, "lead_a_m": lead_a, "lead_b_m": lead_b, "width_m": width,
+        "stretch_a_m": stretch_a, "stretch_b_m": stretch_b, "skew_deg": skew,
+        "dead_time_ms": dead_time_ms, "step_ms": step_ms, "air_c": air,
+    }  # fmt: skip
+    document = tubes.budget(site, _answers(check or []), _speeds(speeds))
+    deliver(document, as_json, _budgeted)
+
+
+def _answers(given: list[str]) -> dict[str, bool]:
+    found = {}
+    for text in given:
+        name, _, word = text.partition("=")
+        if name not in {"spacing", "parallel", "square", "equal"} or word not in WORDS:
+            raise InvalidInput(
+                f"--check {text!r} is no answer. Write spacing, parallel, square or equal, then "
+                "=yes or =no"
+            )
+        found[name] = WORDS[word]
+    return found
+
+
+def _speeds(text: str) -> list[float]:
+    try:
+        return [float(word) for word in text.split(",")]
+    except ValueError:
+        raise InvalidInput(f"--speeds {text!r} are no numbers. Write them as 50,80") from None
+
+
+def _budgeted(d: Document) -> Iterator[str]:
+    rows = [["km/h", "part", "A→B", "B→A", "", "limit"]]
+    rows += [
+        [
+            f"{p['speed_kmh']:g}",
+            p["part"] if "part" in p else p["name"],
+            f"{100 * p['error_ab']:+.2f} %",
+            f"{100 * p['error_ba']:+.2f} %",
+            p["verdict"],
+            p["limit"],
+        ]
+        for p in d["parts"]
+    ]
+    yield from columns(rows, right=(0, 2, 3))
+    todo = {p["redo"]: None for p in d["parts"] if p["verdict"] == "redo"}
+    yield from (f"Redo: {what}" for what in todo)
+    shares = d["heavy_share"]
+    worst = max(shares, key=lambda x: shares[x]["fast"])
+    yield (
+        f"Of a usual fleet {100 * shares[worst]['true']:.1f} % lie beyond 3.2 m; read "
+        f"{100 * shares[worst]['slow']:.1f} to {100 * shares[worst]['fast']:.1f} % with this error"
+    )
+    for c in d["checks"]:
+        yield f"Before leaving, {c['question']} {c['verdict']}"
+    if any(c["verdict"] == "unanswered" for c in d["checks"]):
+        yield "Answer each: --check spacing=yes --check parallel=yes …"
+    yield from (f"! {caution}" for caution in d["cautions"])
+
+
+@app.command()
+def decode(
+    files: Annotated[list[Path], typer.Argument(help="Pulses of one stay: CSV or Parquet.")],
+    survey: Annotated[str, typer.Option("--survey", help="Survey with its record.")] = "",
+    started: Annotated[str, typer.Option("--started", help="Instant of stamp 0, ISO 8601.")] = "",
+    spacing_m: Spacing = None,
+    length_difference_m: Annotated[float, typer.Option(help="Tube B longer than A, m.")] = 0.0,
+    first_tube_with: Annotated[str, typer.Option(help="Tube struck first by `with`: A, B.")] = "",
+    timezone: Annotated[str, typer.Option(help="Zone of the counts without --survey.")] = "UTC",
+    scheme: Annotated[str, typer.Option(help="Class scheme: a name or a TOML file.")] = "",
+    out: Annotated[Path | None, typer.Option("--out", help="Write vehicles here.")] = None,
+    counts: Annotated[Path | None, typer.Option("--counts", help="Write counts.csv here.")] = None,
+    minutes: Annotated[int, typer.Option(help="Interval of the counts.")] = 15,
+    workspace: Dir = HERE,
+    as_json: Json = False,
+) -> None:
+    """Turn pulses of a pair into vehicles: time, sense, speed, axles, class, how sure."""
+    from countmap.jobs import tubes
+
+    options: dict[str, Any] = {"out": out, "counts": counts, "minutes": minutes}
+    if survey:
+        ws = opened(workspace)
+        options |= tubes.of_survey(ws, survey)
+        if scheme:
+            options["scheme"] = scheme
+    else:
+        options |= tubes.given(started, spacing_m, length_difference_m, first_tube_with, timezone)
+        options["scheme"] = scheme or "austroads12"
+    with progress("Decoding pulses") as step:
+        document = tubes.decode(files, step=step, **options)
+    deliver(document, as_json, _decoded)
+
+
+def _decoded(d: Document) -> Iterator[str]:
+    yield (
+        f"{plural(d['pulses'], 'pulse')} ({d['pulses_a']:,} A, {d['pulses_b']:,} B), {d['first']} "
+        f"to {d['last']}: {plural(d['vehicles'], 'vehicle')}"
+    )
+    yield (
+        f"{plural(d['repeats'], 'repeat')}, {plural(d['orphans'], 'orphan')}, "
+        f"{plural(d['unsure'], 'vehicle')} less than 90 % sure"
+    )
+    if d["axles_alone"]:
+        yield (
+            f"{plural(d['axles_alone'], 'pulse')} while the other tube was silent: axles only, "
+            "no sense, speed or class"
+        )
+    rows = [["sense", "vehicles", "mean", "V85", "pace", "accelerating"]]
+    for s in d["senses"]:
+        known = s["mean"] is not None
+        pace = (
+            f"{s['pace_low']:.0f}–{s['pace_low'] + 15:.0f}: {s['pace_share']:.0%}" if known else ""
+        )
+        rows.append(
+            [
+                s["sense"],
+                f"{s['vehicles']:,}",
+                f"{s['mean']:.1f}" if known else "–",
+                f"{s['v85']:.1f}" if known else "–",
+                pace,
+                f"{s['accelerating']:,}",
+            ]
+        )
+    yield from columns(rows, right=(1, 2, 3, 5))
+    yield f"Classes ({d['scheme']}): " + ", ".join(
+        f"{c['class']}: {c['vehicles']:,}" for c in d["classes"]
+    )
+    yield f"Mind: {d['confusion']}"
