@@ -224,7 +224,8 @@ def fit(
 
 def _least_squares(covariance: Array, x: Array) -> tuple[Array, Array, Array]:
     """Return C⁻¹1, the mean by generalised least squares, and the residual sum of squares."""
-    solved: Array = np.linalg.solve(covariance, np.stack([np.ones_like(x), x], axis=2))
+    sides = np.stack([np.ones_like(x), x], axis=2)
+    solved = np.asarray(np.linalg.solve(covariance, sides), dtype=np.float64)
     omega, pulled = solved[..., 0], solved[..., 1]
     level = (omega * x).sum(axis=1) / omega.sum(axis=1)
     return omega, level, (x * (pulled - level[:, None] * omega)).sum(axis=1)
