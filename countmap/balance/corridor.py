@@ -23,10 +23,12 @@ _TRAVEL = ("ahead", "back")
 
 @dataclass(frozen=True, slots=True)
 class _Figure:
+    """An annual figure; bounds and standard error are null where it is unadjusted."""
+
     flow: float
-    lower: float
-    upper: float
-    se: float
+    lower: float | None
+    upper: float | None
+    se: float | None
     status: str
 
 
@@ -53,11 +55,15 @@ def walk(  # noqa: PLR0917  # the frames in the order in which the stages make t
     Returns
     -------
     dict
-        JSON-able: ``length_m``, ``links`` and ``stations`` by chainage, ``steps``. A step has one entry a
-        sense of travel (``ahead``, ``back``): ``step`` (downstream minus upstream), ``se``, ``z``,
-        ``verdict``: no step, explained, unexplained, or cannot tell. What joins between two counts of
-        one sense can be no more than what comes in from the side roads, what leaves no more than what
-        goes out there. ``balance`` tests in − out over the stretch where every side road is known.
+        JSON-able: ``length_m``, ``links`` and ``stations`` by chainage, ``steps``. A station has its
+        figures ``ahead``, ``back`` and ``both`` (null where there is none). A step joins two stations
+        that follow each other in a sense of travel (``ahead``, ``back``; ``both`` where one of them
+        counts without directions), with one entry a sense: ``step`` (downstream minus upstream, of
+        totals the farther minus the nearer), ``se``, ``z``, ``verdict``: no step, explained,
+        unexplained, cannot tell, or not compared (with its ``reason``: an unadjusted figure stands
+        beside nothing). What joins between two counts of one sense can be no more than what comes in
+        from the side roads, what leaves no more than what goes out there, and a total changes by no
+        more than both. ``balance`` tests in − out over the stretch where every side road is known.
 
     Raises
     ------
@@ -69,7 +75,10 @@ def walk(  # noqa: PLR0917  # the frames in the order in which the stages make t
     figures = _figures(annual, stations, settings)
     seen = _stations(way, stations, figures)
     sides = _Sides.of(roads, sections, flows, way, settings)
-    steps = [_step(roads, a, b, sides, figures) for a, b in pairwise(seen)]
+    steps = [
+        _step(seen[a], seen[b], travels, sides, figures)
+        for (a, b), travels in _spans(seen, figures)
+    ]
     names = roads.links.set_index("link_id")["name"]
     return {
         "from": start,
@@ -87,7 +96,7 @@ def walk(  # noqa: PLR0917  # the frames in the order in which the stages make t
         ],
         "stations": [
             {k: v for k, v in one.items() if k != "leg"}
-            | {side: _shown(figures.get((one["station_id"], one[side]))) for side in _TRAVEL}
+            | {side: _shown(_at(one, side, figures)) for side in (*_TRAVEL, "both")}
             for one in seen
         ],
         "steps": steps,
@@ -108,13 +117,22 @@ def _figures(
     quantile = NormalDist().inv_cdf(0.5 + settings.level / 2)
     found = {}
     for row in rows.itertuples(index=False):
-        low = row.lower if pd.notna(row.lower) else row.aadt * np.exp(-quantile * row.error)
-        high = row.upper if pd.notna(row.upper) else row.aadt * np.exp(quantile * row.error)
-        se = max(row.aadt * row.error, 1.0)
+        low = high = se = None
+        if row.status != "unadjusted":
+            low = row.lower if pd.notna(row.lower) else row.aadt * np.exp(-quantile * row.error)
+            high = row.upper if pd.notna(row.upper) else row.aadt * np.exp(quantile * row.error)
+            low, high, se = float(low), float(high), float(max(row.aadt * row.error, 1.0))
         found[row.station_id, row.on_link] = _Figure(
-            float(row.aadt), float(low), float(high), float(se), str(row.status)
+            float(row.aadt), low, high, se, str(row.status)
         )
     return found
+
+
+def _at(
+    station: dict[str, Any], travel: str, figures: dict[tuple[str, str], _Figure]
+) -> _Figure | None:
+    """Return a station's figure ahead, back or both."""
+    return figures.get((station["station_id"], station.get(travel, travel)))
 
 
 def _stations(
@@ -231,23 +249,42 @@ def _clusters(roads: Roads, sections: pd.DataFrame) -> dict[str, str]:
     return found
 
 
+def _spans(
+    seen: list[dict[str, Any]], figures: dict[tuple[str, str], _Figure]
+) -> list[tuple[tuple[int, int], list[str]]]:
+    """Return which stations follow each other, and in which senses of travel.
+
+    An unadjusted figure is told beside its neighbours and does not part those that compare. Where no
+    sense joins two neighbours they still stand beside each other, for the side roads between.
+    """
+    spans: dict[tuple[int, int], list[str]] = {}
+    senses = {at for at, one in enumerate(seen) if any(_at(one, side, figures) for side in _TRAVEL)}
+    for side in (*_TRAVEL, "both"):
+        found = [(at, _at(one, side, figures)) for at, one in enumerate(seen)]
+        there = [at for at, figure in found if figure is not None]
+        sound = [at for at, figure in found if figure is not None and figure.se is not None]
+        for a, b in sorted({*pairwise(there), *pairwise(sound)}):
+            if side != "both" or not {a, b} <= senses:
+                spans.setdefault((a, b), []).append(side)
+    for a, b in pairwise(range(len(seen))):
+        if not any(first <= a and b <= last for first, last in spans):
+            spans[a, b] = []
+    return sorted(spans.items())
+
+
 def _step(
-    roads: Roads,
     a: dict[str, Any],
     b: dict[str, Any],
+    travels: list[str],
     sides: _Sides,
     figures: dict[tuple[str, str], _Figure],
 ) -> dict[str, Any]:
-    """Compare two stations that follow each other, in both senses of travel."""
+    """Compare two stations that follow each other, in the senses of travel that join them."""
     between = sides.between(a["chainage_m"], b["chainage_m"])
     senses = []
-    for side in _TRAVEL:
-        first, last = (a, b) if side == "ahead" else (b, a)
-        one, two = (figures.get((s["station_id"], s[side])) for s in (first, last))
-        if one is not None and two is not None:
-            senses.append(
-                {"travel": side, **_judge(two.flow - one.flow, np.hypot(one.se, two.se), between)}
-            )
+    for travel in travels:
+        first, last = (b, a) if travel == "back" else (a, b)
+        senses.append({"travel": travel, **_compared(first, last, travel, between, figures)})
     return {
         "from_station": a["station_id"],
         "to_station": b["station_id"],
@@ -268,6 +305,26 @@ def _step(
     }
 
 
+def _compared(
+    first: dict[str, Any],
+    last: dict[str, Any],
+    travel: str,
+    between: list[dict[str, Any]],
+    figures: dict[tuple[str, str], _Figure],
+) -> dict[str, Any]:
+    """Return the step from the first to the last station of one sense, and what explains it."""
+    one, two = (_at(station, travel, figures) for station in (first, last))
+    assert one is not None
+    assert two is not None
+    if one.se is None or two.se is None:
+        names = [s["station_id"] for s, f in ((first, one), (last, two)) if f.se is None]
+        why = f"{' and '.join(names)} unadjusted"
+        return {**dict.fromkeys(("step", "se", "z")), "verdict": "not compared", "reason": why}
+    step, se = two.flow - one.flow, float(np.hypot(one.se, two.se))
+    ways = ("in", "out") if travel == "both" else ("in",) if step > 0 else ("out",)
+    return {**_judge(step, se, between, ways), "reason": None}
+
+
 def _sum(parts: list[tuple[float, float] | None]) -> tuple[float | None, float]:
     """Add flows and errors; a sum over a gap is null; no arc at all is 0."""
     if any(part is None for part in parts):
@@ -277,14 +334,15 @@ def _sum(parts: list[tuple[float, float] | None]) -> tuple[float | None, float]:
     return float(sum(flow for flow, _ in known)), float(np.sqrt(variance))
 
 
-def _judge(step: float, se: float, between: list[dict[str, Any]]) -> dict[str, Any]:
-    """Say whether a step can be what the side roads bring or take."""
+def _judge(
+    step: float, se: float, between: list[dict[str, Any]], ways: tuple[str, ...]
+) -> dict[str, Any]:
+    """Say whether a step can be what the side roads bring (``in``) or take (``out``)."""
     z = step / se
     record = {"step": step, "se": float(se), "z": float(z)}
     if abs(z) <= DOUBTFUL_Z:
         return {**record, "verdict": "no step"}
-    side = "in" if step > 0 else "out"
-    sums = [_sum(row[side]) for row in between]
+    sums = [_sum([one for way in ways for one in row[way]]) for row in between]
     unknown = [row for row, (flow, _) in zip(between, sums, strict=True) if flow is None]
     limit = sum(flow for flow, _ in sums if flow is not None)
     error = np.sqrt(se**2 + sum(e**2 for _, e in sums))
@@ -316,16 +374,16 @@ def _balance(
         (figures.get((b["station_id"], b["back"])), 1.0),
     ]
     one_way = all(figure is None for figure, _ in (ends[1], ends[3]))
-    kept = [pair for pair in ends if pair[0] is not None]
+    kept = [(one, sign) for one, sign in ends if one is not None and one.se is not None]
     sums = [(_sum(row["in"]), _sum(row["out"])) for row in between]
     missing = [
         row["link_id"] for row, s in zip(between, sums, strict=True) if None in (s[0][0], s[1][0])
     ]
     if missing or (len(kept) < 4 and not (one_way and len(kept) == 2)):
         return {"disagreement": None, "se": None, "z": None, "missing": missing}
-    net = sum(sign * figure.flow for figure, sign in kept if figure is not None)
+    net = sum(sign * figure.flow for figure, sign in kept)
     net += sum((i[0] or 0.0) - (o[0] or 0.0) for i, o in sums)
-    variance = sum(figure.se**2 for figure, _ in kept if figure is not None)
+    variance = sum((figure.se or 0.0) ** 2 for figure, _ in kept)
     variance += sum(i[1] ** 2 + o[1] ** 2 for i, o in sums)
     se = float(np.sqrt(variance))
     return {"disagreement": float(net), "se": se, "z": float(net / se), "missing": []}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import pytest
 from made_balance import given, two_way
@@ -29,8 +30,14 @@ ALONG = {
 }
 
 
-def walked(counts, start="S1", end="S3"):
+def walked(counts, start="S1", end="S3", unadjusted=()):
     inputs = given(net(**ROAD), counts)
+    rough = inputs.annual["station_id"].isin(unadjusted)
+    annual = inputs.annual.assign(
+        status=inputs.annual["status"].mask(rough, "unadjusted"),
+        log_se=inputs.annual["log_se"].mask(rough),
+    )
+    inputs = replace(inputs, annual=annual)
     flows = assess(inputs).flows
     found = walk(inputs.roads, inputs.sections, inputs.stations, inputs.annual, flows, start, end)
     json.dumps(found, allow_nan=False)
@@ -79,6 +86,41 @@ def test_a_step_that_the_side_road_cannot_bring_is_unexplained():
     found = walked(ALONG | {"M": ("side", 100, two_way(150, 100))})
     assert found["steps"][0]["senses"][0]["verdict"] == "unexplained"
     assert found["steps"][0]["senses"][0]["side_flow"] == 100
+
+
+def test_an_unadjusted_figure_is_shown_and_not_compared():
+    found = walked(ALONG, unadjusted=["S2"])
+    shown = found["stations"][1]["ahead"]
+    assert shown == {"flow": 6400, "lower": None, "upper": None, "status": "unadjusted"}
+    steps = {(s["from_station"], s["to_station"]): s for s in found["steps"]}
+    # Its neighbours are compared across it.
+    assert list(steps) == [("S1", "S2"), ("S1", "S3"), ("S2", "S3")]
+    assert steps["S1", "S2"]["senses"][0] == {
+        "travel": "ahead",
+        "step": None,
+        "se": None,
+        "z": None,
+        "verdict": "not compared",
+        "reason": "S2 unadjusted",
+    }
+    assert steps["S1", "S3"]["senses"][0]["step"] == 1550
+    assert steps["S1", "S2"]["balance"]["z"] is None
+
+
+def test_a_total_is_shown_and_compared_as_a_total():
+    total = {"both": 12_900.0, "with": 6550, "against": 6350}
+    found = walked(ALONG | {"S2": ("m2", 400, {"both": 10_000}), "S3": ("m3", 500, total)})
+    assert found["stations"][1]["both"]["flow"] == 10_000
+    assert found["stations"][1]["ahead"] is None
+    steps = {(s["from_station"], s["to_station"]): s["senses"] for s in found["steps"]}
+    assert [s["step"] for s in steps["S1", "S3"]] == [1550, -1350]
+    (both,) = steps["S2", "S3"]
+    assert (both["travel"], both["step"]) == ("both", 2900)
+    assert both["verdict"] == "cannot tell: side road Back Lane uncounted"
+    lane = {"L": ("lane", 100, two_way(1500, 1400))}
+    told = walked(ALONG | lane | {"S2": ("m2", 400, {"both": 10_000}), "S3": ("m3", 500, total)})
+    assert told["steps"][-1]["senses"][0]["verdict"] == "explained"
+    assert told["steps"][-1]["senses"][0]["side_flow"] == 2900
 
 
 def test_walking_back_mirrors_the_walk():
