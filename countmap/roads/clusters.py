@@ -10,7 +10,6 @@ import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from countmap.errors import InvalidInput
 from countmap.roads.along import bearing_deg, direction_deg, turn_deg
 from countmap.roads.names import compatible
 
@@ -67,7 +66,7 @@ def find(roads: Roads, declared: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     declared : DataFrame
-        The declarations of kind ``junction``: ``id`` a node, ``other_id`` the cluster's name. A
+        The declarations of kind ``junction``, none refused: ``id`` a node, ``other_id`` the cluster's name. A
         declaration wins: a detected cluster gives way wherever one of its nodes is declared, so
         a node declared by itself (``other_id`` null) also takes a wrong cluster apart.
 
@@ -82,17 +81,7 @@ def find(roads: Roads, declared: pd.DataFrame) -> pd.DataFrame:
     names = declared["other_id"].where(declared["other_id"].notna(), declared["id"])
     for name, ids in sorted(declared["id"].groupby(names)):
         nodes = index.get_indexer(ids.unique())
-        if name in index and index.get_loc(name) not in nodes:
-            raise InvalidInput(
-                f"declarations: the junction {name!r} is also a node that is not in it; "
-                "choose another name, or declare that node with it"
-            )
         parts.append(pd.DataFrame({"node": nodes, "cluster": name, "shape": "declared"}))
-        if taken & set(nodes):
-            twice = node_ids[min(taken & set(nodes))]
-            raise InvalidInput(
-                f"declarations: node {twice!r} is declared in two junctions; leave it in one"
-            )
         taken.update(nodes.tolist())
     flagged = roads.links["roundabout"].eq(True).to_numpy()
     ends = link_ends(roads)

@@ -8,11 +8,10 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from countmap.errors import InvalidInput
-from countmap.roads import clusters
+from countmap.roads import clusters, declared
 from countmap.roads.along import bearing_deg, coordinates, turn_deg
 from countmap.roads.names import compatible
-from countmap.tables import DECLARATIONS, JUNCTIONS, empty, require
+from countmap.tables import JUNCTIONS, require
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -47,7 +46,7 @@ def junctions(roads: Roads, declarations: pd.DataFrame | None = None) -> pd.Data
     Raises
     ------
     InvalidInput
-        A declaration names a node that is not in the network, or puts it in two junctions.
+        A declaration contradicts the network or another, see ``declared.refused``.
 
     Notes
     -----
@@ -70,15 +69,15 @@ def junctions(roads: Roads, declarations: pd.DataFrame | None = None) -> pd.Data
     >>> junctions(build(raw))["kind"].tolist()
     ['boundary', 'bend', 'boundary']
     """
-    declared = check_declarations(roads, declarations)
+    said = declared.check(roads, declarations)
     node_ids = roads.nodes["node_id"]
     kind = _kinds(roads)
-    generator = node_ids.isin(declared.loc[declared["kind"] == "generator", "id"]).to_numpy()
+    generator = node_ids.isin(said.loc[said["kind"] == "generator", "id"]).to_numpy()
     kind[generator] = "generator"
     table = pd.DataFrame(
         {"node_id": node_ids, "junction_id": node_ids, "kind": kind, "shape": "simple"}
     ).reset_index(drop=True)
-    found = clusters.find(roads, declared[declared["kind"] == "junction"])
+    found = clusters.find(roads, said[said["kind"] == "junction"])
     at = found["node"].to_numpy()
     table.loc[at, "junction_id"] = found["cluster"].to_numpy()
     table.loc[at, "shape"] = found["shape"].to_numpy()
@@ -86,59 +85,6 @@ def junctions(roads: Roads, declarations: pd.DataFrame | None = None) -> pd.Data
         table.loc[at, "kind"] = _cluster_kinds(roads, table, at)
     table = table.astype("str").sort_values("node_id", ignore_index=True)
     return require(table, JUNCTIONS)
-
-
-def check_declarations(roads: Roads, declarations: pd.DataFrame | None) -> pd.DataFrame:
-    """Return the declarations if every id they name is in the network.
-
-    Raises
-    ------
-    InvalidInput
-        Names the first id that is not; all offending rows are in ``rejects``.
-    """
-    if declarations is None or declarations.empty:
-        return empty(DECLARATIONS)
-    rows = declarations.reset_index(drop=True)
-    for name in ("other_id", "note"):
-        if name not in rows:
-            rows[name] = pd.Series(None, index=rows.index, dtype="str")
-    of_node = rows["kind"].isin(("generator", "junction"))
-    known = {
-        "node": pd.Index(roads.nodes["node_id"]),
-        "link": pd.Index(roads.links["link_id"]),
-    }
-    pair = rows["kind"] == "pair"
-    checks = [
-        (rows["id"], of_node, "node"),
-        (rows["id"], ~of_node, "link"),
-        (rows["other_id"], pair, "link"),
-    ]
-    wrong = [
-        pd.DataFrame(
-            {
-                "row": ids.index[mask & ~ids.isin(known[what])] + 1,
-                "value": ids[mask & ~ids.isin(known[what])],
-                "what": what,
-            }
-        )
-        for ids, mask, what in checks
-    ]
-    offending = pd.concat(wrong, ignore_index=True).sort_values("row", ignore_index=True)
-    if offending.empty:
-        return rows
-    offending = offending.assign(
-        file="declarations",
-        column="id",
-        why=[f"{v!r} is no {w} of the network" for v, w in offending[["value", "what"]].to_numpy()],
-    )
-    first = offending.iloc[0]
-    more = f"; {len(offending) - 1} more" if len(offending) > 1 else ""
-    kind = rows["kind"].iloc[first["row"] - 1]
-    raise InvalidInput(
-        f"declarations:{first['row']}: {kind} {first['why']}. Correct the id or withdraw the "
-        f"declaration{more}",
-        offending[["file", "row", "column", "value", "why"]],
-    )
 
 
 def internal(roads: Roads, junctions: pd.DataFrame) -> NDArray[np.bool_]:

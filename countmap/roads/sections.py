@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from countmap.errors import InvalidInput
+from countmap.roads import declared
 from countmap.roads.along import direction_deg, locate, samples, turn_deg
 from countmap.roads.clusters import link_ends
-from countmap.roads.junctions import check_declarations, internal
+from countmap.roads.junctions import internal
 from countmap.roads.names import SAME, similarities
 from countmap.tables import PAIRS, SECTIONS, require
 
@@ -192,27 +192,13 @@ def pairs(roads: Roads, declarations: pd.DataFrame | None) -> pd.DataFrame:
     Raises
     ------
     InvalidInput
-        A link is not in the network, or is in two pairs, or paired with itself.
+        A declaration contradicts the network or another, see ``declared.refused``.
     """
-    declared = check_declarations(roads, declarations)
-    declared = declared[declared["kind"] == "pair"]
-    ids = np.sort(declared[["id", "other_id"]].to_numpy(dtype=object).astype(str), axis=1)
+    said = declared.check(roads, declarations)
+    said = said[said["kind"] == "pair"]
+    ids = np.sort(said[["id", "other_id"]].to_numpy(dtype=object).astype(str), axis=1)
     ids = np.unique(ids, axis=0) if len(ids) else np.empty((0, 2), object)
-    for first, second in ids.tolist():
-        if first == second:
-            raise InvalidInput(
-                f"declarations: link {first!r} is paired with itself; name the other carriageway"
-            )
-    table = _both_rows(ids)
-    twice = table["link_id"].duplicated()
-    if twice.any():
-        link = table.loc[twice, "link_id"].iloc[0]
-        others = table.loc[table["link_id"] == link, "other_id"]
-        raise InvalidInput(
-            f"declarations: link {link!r} is paired with {others.iloc[0]!r} and with "
-            f"{others.iloc[1]!r}; withdraw one of the two"
-        )
-    return require(table, PAIRS)
+    return require(_both_rows(ids), PAIRS)
 
 
 def propose_pairs(roads: Roads) -> pd.DataFrame:

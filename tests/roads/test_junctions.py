@@ -8,6 +8,7 @@ import pytest
 from made_roads import double_dual_crossing, dual_crossing, net, node_at, roundabout
 
 from countmap.errors import InvalidInput
+from countmap.roads.declared import refused
 from countmap.roads.junctions import internal, junctions, legs
 
 
@@ -234,7 +235,9 @@ def test_unknown_ids_are_named():
 def test_a_node_in_two_declared_junctions_is_refused():
     roads = net(a=[(0, 0), (100, 0)], b=[(100, 0), (200, 0)])
     node = node_at(roads, 100, 0)
-    with pytest.raises(InvalidInput, match="declared in two junctions; leave it in one"):
+    with pytest.raises(
+        InvalidInput, match=r"declarations:2: node .* is declared in two junctions. Leave it"
+    ):
         junctions(roads, declare(("junction", node, "A"), ("junction", node, "B")))
     other = node_at(roads, 0, 0)
     with pytest.raises(InvalidInput, match="is also a node that is not in it"):
@@ -272,3 +275,22 @@ def test_a_small_loop_at_a_junction_is_a_leg():
     assert inside(roads, table) == set()
     found = legs(roads, table)
     assert found.loc[found["link_id"] == "loop", "end"].tolist() == ["from", "to"]
+
+
+def test_refused_declarations_carry_the_line_of_their_file():
+    roads = net(a=[(0, 0), (100, 0)], b=[(100, 0), (200, 0)])
+    table = declare(
+        ("quiet", "a"), ("pair", "a", "a"), ("pair", "a", "b"), ("pair", "a", None), ("quiet", "z")
+    ).assign(row=[2, 4, 5, 9, 11])
+    found = refused(roads, table, file="declare.csv")
+    assert found[["file", "row", "column", "value"]].to_numpy().tolist() == [
+        ["declare.csv", 4, "other_id", "a"],
+        ["declare.csv", 9, "other_id", ""],
+        ["declare.csv", 11, "id", "z"],
+    ]
+    assert found["why"].tolist() == [
+        "link 'a' is paired with itself. Name the other carriageway",
+        "pair 'a': other_id is empty. Fill it in",
+        "quiet 'z' is no link of the network. Correct the id or withdraw the declaration",
+    ]
+    assert refused(roads, table.iloc[[0, 2]]).empty

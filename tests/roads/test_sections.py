@@ -127,9 +127,9 @@ def test_contradictory_pairs_are_refused():
     with pytest.raises(InvalidInput) as caught:
         pairs(roads, paired(("in_e", "out_e"), ("in_e", "in_w")))
     assert str(caught.value) == (
-        "declarations: link 'in_e' is paired with 'in_w' and with 'out_e'; withdraw one of the two"
+        "declarations:2: link 'in_e' is paired with 'in_w' and with 'out_e'. Withdraw one"
     )
-    with pytest.raises(InvalidInput, match="link 'in_e' is paired with itself"):
+    with pytest.raises(InvalidInput, match="declarations:1: link 'in_e' is paired with itself"):
         pairs(roads, paired(("in_e", "in_e")))
 
 
