@@ -17,6 +17,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import KDTree
 
 from countmap.errors import InvalidInput
+from countmap.rounding import number_of
 from countmap.tables import BASES, LINKS, NODES, require
 
 if TYPE_CHECKING:
@@ -115,6 +116,25 @@ class Roads:
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return positions in the working CRS as ``lon, lat`` in WGS84 degrees."""
         return _transform(self.crs, WGS84, x, y)
+
+
+def remarks(roads: Roads) -> list[str]:
+    """Return what to know of a network that was built, one line each: links without a length.
+
+    Examples
+    --------
+    >>> from shapely import LineString
+    >>> lines = [LineString([(0, 0), (0, 0)]), LineString([(0, 0), (90, 0)])]
+    >>> raw = gpd.GeoDataFrame({"link_id": ["a", "b"]}, geometry=lines, crs="EPSG:3067")
+    >>> remarks(build(raw))
+    ["1 link has no length ('a'): correct or remove it"]
+    """
+    ids = roads.links.loc[roads.links["length_m"] == 0, "link_id"].tolist()
+    if not ids:
+        return []
+    shown = ", ".join(map(repr, ids[:3])) + (", …" if len(ids) > 3 else "")
+    it, have = ("it", "has") if len(ids) == 1 else ("them", "have")
+    return [f"{number_of(len(ids), 'link')} {have} no length ({shown}): correct or remove {it}"]
 
 
 def build(raw_links: gpd.GeoDataFrame, *, snap_m: float = SNAP_M) -> Roads:

@@ -208,3 +208,14 @@ def test_refusals(links, text):
     with pytest.raises(InvalidInput) as refused:
         graph.build(links)
     assert str(refused.value) == text
+
+
+def test_links_without_a_length_are_remarked_on():
+    assert graph.remarks(graph.build(raw(l0, l1))) == []
+    assert graph.remarks(graph.build(raw(l0, l3))) == [
+        "1 link has no length ('l1'): correct or remove it"
+    ]
+    many = raw(*(LineString([(i, 0), (i, 0)]) for i in range(6)))
+    assert graph.remarks(graph.build(many)) == [
+        "6 links have no length ('l0', 'l1', 'l2', …): correct or remove them"
+    ]
