@@ -427,3 +427,14 @@ def test_the_order_of_rows_does_not_matter(tmp_path):
         made_store.add(ws, frame.sample(frac=1, random_state=i))
         found.append(queries.hour_cells(ws))
     pd.testing.assert_frame_equal(*found)
+
+
+def test_a_file_left_out_by_decision_settles_a_conflict_and_comes_back(ws):
+    made_store.add(ws, made_store.periods(WINTER_DAY, [5.0] * 24), "a.csv")
+    wrong = made_store.add(ws, made_store.periods(WINTER_DAY, [6.0] * 24), "b.csv")
+    with ws.register.transaction() as writing:
+        decision = writing.decide("leave out", "b.csv", "wrong loop", delete={"files": [wrong]})
+    assert days(ws) == [120.0]
+    assert queries.conflicts(ws).empty
+    ws.register.undo(decision)
+    assert days(ws) == [None]
