@@ -10,14 +10,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from countmap.balance.carriageways import OTHER, Beside, beside
 from countmap.balance.inputs import Settings, link_sense, log_errors
-from countmap.balance.route import Route, route
+from countmap.balance.route import route
+from countmap.balance.sides import Sides, added
 from countmap.balance.verdicts import DOUBTFUL_Z
 
 if TYPE_CHECKING:
+    from countmap.balance.route import Leg
     from countmap.roads.graph import Roads
 
-_OTHER = {"with": "against", "against": "with"}
 _TRAVEL = ("ahead", "back")
 
 
@@ -41,6 +43,7 @@ def walk(  # noqa: PLR0917  # the frames in the order in which the stages make t
     start: str,
     end: str,
     *,
+    pairs: pd.DataFrame | None = None,
     settings: Settings | None = None,
 ) -> dict[str, Any]:
     """Walk from one place to another and say where the flow changes, and whether the sides explain it.
@@ -51,6 +54,8 @@ def walk(  # noqa: PLR0917  # the frames in the order in which the stages make t
         ``Roads`` and the frames of ``tables``; ``annual`` and ``flows`` of one year.
     start, end : str
         Ids of stations, nodes or links.
+    pairs : DataFrame, optional
+        ``tables.PAIRS``: the other carriageway of a link of the route is the way back.
 
     Returns
     -------
@@ -73,11 +78,11 @@ def walk(  # noqa: PLR0917  # the frames in the order in which the stages make t
     settings = settings or Settings()
     way = route(roads, stations, start, end)
     figures = _figures(annual, stations, settings)
-    seen = _stations(way, stations, figures)
-    sides = _Sides.of(roads, sections, flows, way, settings)
+    other = beside(roads, sections, pairs, way)
+    seen = _stations(other, stations, figures)
+    sides = Sides.of(roads, sections, flows, other, settings)
     steps = [
-        _step(seen[a], seen[b], travels, sides, figures)
-        for (a, b), travels in _spans(seen, figures)
+        _step(seen, (a, b), travels, sides, figures) for (a, b), travels in _spans(seen, figures)
     ]
     names = roads.links.set_index("link_id")["name"]
     return {
@@ -88,6 +93,7 @@ def walk(  # noqa: PLR0917  # the frames in the order in which the stages make t
             {
                 "link_id": leg.link_id,
                 "name": names[leg.link_id] if pd.notna(names[leg.link_id]) else None,
+                "other_id": other.pair.get(leg.link_id),
                 "as_drawn": leg.forward,
                 "start_m": leg.start_m,
                 "end_m": leg.start_m + leg.length_m,
@@ -95,7 +101,7 @@ def walk(  # noqa: PLR0917  # the frames in the order in which the stages make t
             for leg in way.legs
         ],
         "stations": [
-            {k: v for k, v in one.items() if k != "leg"}
+            {k: v for k, v in one.items() if k != "carries"}
             | {side: _shown(_at(one, side, figures)) for side in (*_TRAVEL, "both")}
             for one in seen
         ],
@@ -136,30 +142,47 @@ def _at(
 
 
 def _stations(
-    way: Route, stations: pd.DataFrame, figures: dict[tuple[str, str], _Figure]
+    other: Beside, stations: pd.DataFrame, figures: dict[tuple[str, str], _Figure]
 ) -> list[dict[str, Any]]:
-    """Return the counted stations of the route by chainage, with the link senses that run along it."""
-    counted = {station for station, _ in figures}
+    """Return the counted stations of the route and its other carriageway by chainage.
+
+    ``ahead`` and ``back`` are the senses of the station's link that run so, ``carries`` the senses of
+    travel that have traffic there.
+    """
+    way, shapes = other.way, other.roads.links.set_index("link_id").geometry
+    arcs = set(zip(other.roads.arcs["link_id"], other.roads.arcs["sense"], strict=True))
+    counted = stations.loc[stations["station_id"].isin({station for station, _ in figures})]
+    counted = counted[["station_id", "link_id", "offset_m"]]
     rows = []
+
+    def add(station: str, link: str, ahead: str, leg: Leg, at: float) -> None:
+        pair = other.pair.get(leg.link_id, link)
+        runs = {link: ahead, leg.link_id: "with" if leg.forward else "against"}
+        runs[pair] = other.ahead.get(pair, runs.get(pair, ahead))
+        sense = {"ahead": runs, "back": {k: OTHER[v] for k, v in runs.items()}}
+        carries = [side for side in _TRAVEL if arcs & set(sense[side].items())]
+        rows.append(
+            {
+                "station_id": station,
+                "chainage_m": float(max(at, 0.0)),
+                "link_id": link,
+                "ahead": ahead,
+                "back": OTHER[ahead],
+                "carries": carries,
+            }
+        )
+
     for leg in way.legs:
-        here = stations.loc[
-            stations["link_id"].eq(leg.link_id) & stations["station_id"].isin(counted)
-        ]
-        for station, offset in here[["station_id", "offset_m"]].itertuples(index=False):
-            along = offset if leg.forward else leg.length_m - offset
-            at = leg.start_m + along
+        here = counted.loc[counted["link_id"].eq(leg.link_id)]
+        for station, link, offset in here.itertuples(index=False):
+            at = leg.start_m + (offset if leg.forward else leg.length_m - offset)
             if -1e-6 <= at <= way.length_m + 1e-6:
-                ahead = "with" if leg.forward else "against"
-                rows.append(
-                    {
-                        "station_id": station,
-                        "chainage_m": float(max(at, 0.0)),
-                        "link_id": leg.link_id,
-                        "ahead": ahead,
-                        "back": _OTHER[ahead],
-                        "leg": leg,
-                    }
-                )
+                add(station, link, "with" if leg.forward else "against", leg, at)
+    here = counted.loc[counted["link_id"].isin(other.ahead)]
+    for station, link, offset in here.itertuples(index=False):
+        placed = other.place(shapes[link].interpolate(offset))
+        if placed is not None:
+            add(station, link, other.ahead[link], placed[1], placed[0])
     return sorted(rows, key=lambda r: (r["chainage_m"], r["station_id"]))
 
 
@@ -172,81 +195,6 @@ def _shown(figure: _Figure | None) -> dict[str, Any] | None:
         "upper": figure.upper,
         "status": figure.status,
     }
-
-
-@dataclass(frozen=True, eq=False)
-class _Sides:
-    """Side roads along a route: by chainage, their link, and the flows into and out of the route."""
-
-    rows: tuple[dict[str, Any], ...]
-
-    @classmethod
-    def of(
-        cls,
-        roads: Roads,
-        sections: pd.DataFrame,
-        flows: pd.DataFrame,
-        way: Route,
-        settings: Settings,
-    ) -> _Sides:
-        """Collect what joins the route's junctions from beside it."""
-        cluster = _clusters(roads, sections)
-        at: dict[str, float] = {}
-        for node, metres in way.nodes:
-            at.setdefault(cluster.get(node, node), metres)
-        on_route = {leg.link_id for leg in way.legs}
-        inside = set(sections.loc[sections["section_id"].isna(), "link_id"])
-        arcs = roads.arcs
-        quantile = NormalDist().inv_cdf(0.5 + settings.level / 2)
-        known = {
-            (link, sense): (flow, (upper - lower) / (2 * quantile))
-            for link, sense, flow, lower, upper in flows.loc[
-                flows["flow"].notna(), ["link_id", "sense", "flow", "lower", "upper"]
-            ].itertuples(index=False)
-        }
-        names = roads.links.set_index("link_id")["name"]
-        rows: dict[tuple[str, str], dict[str, Any]] = {}
-        for link, sense, tail, head in arcs.itertuples(index=False):
-            if link in on_route or link in inside:
-                continue
-            for node, side in ((head, "in"), (tail, "out")):
-                here = cluster.get(node, node)
-                if here in at:
-                    row = rows.setdefault(
-                        (here, link),
-                        {
-                            "link_id": link,
-                            "name": names[link] if pd.notna(names[link]) else None,
-                            "chainage_m": at[here],
-                            "in": [],
-                            "out": [],
-                        },
-                    )
-                    row[side].append(known.get((link, sense)))
-        ordered = sorted(rows.items(), key=lambda item: (item[1]["chainage_m"], item[0]))
-        return cls(tuple(row for _, row in ordered))
-
-    def between(self, a_m: float, b_m: float) -> list[dict[str, Any]]:
-        """Return the side roads at junctions between two chainages."""
-        return [row for row in self.rows if a_m <= row["chainage_m"] <= b_m]
-
-
-def _clusters(roads: Roads, sections: pd.DataFrame) -> dict[str, str]:
-    """Return the junction of each node where a section begins or ends; other nodes stand alone."""
-    if sections.empty:
-        return {}
-    chains = sections.loc[sections["section_id"].notna()].sort_values(["section_id", "seq"])
-    links = roads.links.set_index("link_id")
-    found: dict[str, str] = {}
-    for rows, junction, near in (
-        (chains.drop_duplicates("section_id"), "start_junction", True),
-        (chains.drop_duplicates("section_id", keep="last"), "end_junction", False),
-    ):
-        as_drawn = rows["forward"].astype(bool).to_numpy() == near
-        here = links.loc[rows["link_id"]]
-        node = np.where(as_drawn, here["from_node"], here["to_node"])
-        found.update(zip(node.tolist(), rows[junction].tolist(), strict=True))
-    return found
 
 
 def _spans(
@@ -273,13 +221,14 @@ def _spans(
 
 
 def _step(
-    a: dict[str, Any],
-    b: dict[str, Any],
+    seen: list[dict[str, Any]],
+    ends: tuple[int, int],
     travels: list[str],
-    sides: _Sides,
+    sides: Sides,
     figures: dict[tuple[str, str], _Figure],
 ) -> dict[str, Any]:
     """Compare two stations that follow each other, in the senses of travel that join them."""
+    a, b = (seen[at] for at in ends)
     between = sides.between(a["chainage_m"], b["chainage_m"])
     senses = []
     for travel in travels:
@@ -291,14 +240,16 @@ def _step(
         "from_m": a["chainage_m"],
         "to_m": b["chainage_m"],
         "senses": senses,
-        "balance": _balance(a, b, between, figures),
+        "balance": _balance(
+            _around(seen, ends, sides, figures) if travels else None, between, figures
+        ),
         "side_roads": [
             {
                 "link_id": row["link_id"],
                 "name": row["name"],
                 "chainage_m": row["chainage_m"],
-                "in": _sum(row["in"])[0],
-                "out": _sum(row["out"])[0],
+                "in": added(row["in"])[0],
+                "out": added(row["out"])[0],
             }
             for row in between
         ],
@@ -325,15 +276,6 @@ def _compared(
     return {**_judge(step, se, between, ways), "reason": None}
 
 
-def _sum(parts: list[tuple[float, float] | None]) -> tuple[float | None, float]:
-    """Add flows and errors; a sum over a gap is null; no arc at all is 0."""
-    if any(part is None for part in parts):
-        return None, 0.0
-    known = [part for part in parts if part is not None]
-    variance = sum(se**2 for _, se in known if np.isfinite(se))
-    return float(sum(flow for flow, _ in known)), float(np.sqrt(variance))
-
-
 def _judge(
     step: float, se: float, between: list[dict[str, Any]], ways: tuple[str, ...]
 ) -> dict[str, Any]:
@@ -342,7 +284,7 @@ def _judge(
     record = {"step": step, "se": float(se), "z": float(z)}
     if abs(z) <= DOUBTFUL_Z:
         return {**record, "verdict": "no step"}
-    sums = [_sum([one for way in ways for one in row[way]]) for row in between]
+    sums = [added([one for way in ways for one in row[way]]) for row in between]
     unknown = [row for row, (flow, _) in zip(between, sums, strict=True) if flow is None]
     limit = sum(flow for flow, _ in sums if flow is not None)
     error = np.sqrt(se**2 + sum(e**2 for _, e in sums))
@@ -360,30 +302,52 @@ def _road(rows: list[dict[str, Any]]) -> str:
     return f"side road {first}{more}"
 
 
+def _around(
+    seen: list[dict[str, Any]],
+    ends: tuple[int, int],
+    sides: Sides,
+    figures: dict[tuple[str, str], _Figure],
+) -> dict[tuple[str, str], float] | None:
+    """Return the figures around a stretch, +1 in and −1 out; null where one is not known.
+
+    On a dual road a station counts one carriageway: the other is told by the nearest station there
+    that no side road parts from it.
+    """
+    signs: dict[tuple[str, str], float] = {}
+    for end, inward in zip(ends, ("ahead", "back"), strict=True):
+        at = seen[end]["chainage_m"]
+        near = sorted(seen, key=lambda s: (abs(s["chainage_m"] - at), s["station_id"]))
+        for travel in seen[end]["carries"]:
+            told = [
+                (one["station_id"], one[travel])
+                for one in near
+                if (one is seen[end] or not sides.between(*sorted((at, one["chainage_m"]))))
+                and (figure := _at(one, travel, figures)) is not None
+                and figure.se is not None
+            ]
+            if not told:
+                return None
+            signs[told[0]] = signs.get(told[0], 0.0) + (1.0 if travel == inward else -1.0)
+    return signs
+
+
 def _balance(
-    a: dict[str, Any],
-    b: dict[str, Any],
+    signs: dict[tuple[str, str], float] | None,
     between: list[dict[str, Any]],
     figures: dict[tuple[str, str], _Figure],
 ) -> dict[str, Any]:
     """Test in − out of the stretch between two stations; null where a flow is missing."""
-    ends = [
-        (figures.get((a["station_id"], a["ahead"])), 1.0),
-        (figures.get((a["station_id"], a["back"])), -1.0),
-        (figures.get((b["station_id"], b["ahead"])), -1.0),
-        (figures.get((b["station_id"], b["back"])), 1.0),
-    ]
-    one_way = all(figure is None for figure, _ in (ends[1], ends[3]))
-    kept = [(one, sign) for one, sign in ends if one is not None and one.se is not None]
-    sums = [(_sum(row["in"]), _sum(row["out"])) for row in between]
+    sums = [(added(row["in"]), added(row["out"])) for row in between]
     missing = [
         row["link_id"] for row, s in zip(between, sums, strict=True) if None in (s[0][0], s[1][0])
     ]
-    if missing or (len(kept) < 4 and not (one_way and len(kept) == 2)):
+    if missing or signs is None:
         return {"disagreement": None, "se": None, "z": None, "missing": missing}
-    net = sum(sign * figure.flow for figure, sign in kept)
+    net = sum(sign * figures[key].flow for key, sign in signs.items())
     net += sum((i[0] or 0.0) - (o[0] or 0.0) for i, o in sums)
-    variance = sum((figure.se or 0.0) ** 2 for figure, _ in kept)
+    variance = sum((sign * (figures[key].se or 0.0)) ** 2 for key, sign in signs.items())
     variance += sum(i[1] ** 2 + o[1] ** 2 for i, o in sums)
+    if variance <= 0:  # one and the same counts stand for both ends
+        return {"disagreement": None, "se": None, "z": None, "missing": []}
     se = float(np.sqrt(variance))
     return {"disagreement": float(net), "se": se, "z": float(net / se), "missing": []}

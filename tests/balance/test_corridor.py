@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 
+import pandas as pd
 import pytest
 from made_balance import given, two_way
 from made_roads import net, node_at
@@ -13,6 +14,7 @@ from countmap.balance.assess import assess
 from countmap.balance.corridor import walk
 from countmap.balance.route import route
 from countmap.errors import InvalidInput, NotFound
+from countmap.roads.sections import pairs
 
 ROAD = {
     "m1": [(0, 0), (1000, 0)],
@@ -162,3 +164,98 @@ def test_places_that_cannot_be_joined_say_why():
         walked(ALONG, "S1", "apart")
     with pytest.raises(InvalidInput, match="corridor: 'S1' is both its start and its end"):
         walked(ALONG, "S1", "S1")
+
+
+ONE_WAY = {"allowed": "with", "name": "Bank Road"}
+DUAL = {
+    "west": [(-500, 0), (0, 0)],
+    "e1": ([(0, 0), (500, -10), (1000, -10)], ONE_WAY),
+    "e2": ([(1000, -10), (1500, -10), (2000, 0)], ONE_WAY),
+    "w1": ([(1000, 10), (100, 20), (0, 0)], ONE_WAY),
+    "w2": ([(2000, 0), (1900, 20), (1000, 10)], ONE_WAY),
+    "mid": [(1000, -10), (1000, 10)],
+    "north": ([(1000, 10), (1000, 800)], {"name": "North Street"}),
+    "east": [(2000, 0), (2500, 0)],
+}
+BANKS = {
+    "A": ("west", 250, two_way(5000, 4800)),
+    "E1": ("e1", 500, {"with": 5050}),
+    "E2": ("e2", 400, {"with": 6000}),
+    "W1": ("w1", 600, {"with": 4850}),
+    "W2": ("w2", 400, {"with": 5700}),
+    "B": ("east", 100, two_way(6050, 5750)),
+    "N": ("north", 100, two_way(900, 950)),
+}
+
+
+def walked_dual(counts, start="A", end="B", couples=(("e1", "w1"), ("e2", "w2"))):
+    rows = [("pair", a, b, None, None) for a, b in couples]
+    said = pd.DataFrame(rows, columns=["kind", "id", "other_id", "value", "note"])
+    inputs = given(net(**DUAL), counts)
+    flows = assess(inputs).flows
+    frames = (inputs.sections, inputs.stations, inputs.annual, flows)
+    found = walk(inputs.roads, *frames, start, end, pairs=pairs(inputs.roads, said))
+    json.dumps(found, allow_nan=False)
+    return found
+
+
+def test_the_other_carriageway_is_the_way_back():
+    found = walked_dual(BANKS)
+    assert [(link["link_id"], link["other_id"]) for link in found["links"]] == [
+        ("west", None),
+        ("e1", "w1"),
+        ("e2", "w2"),
+        ("east", None),
+    ]
+    stations = {s["station_id"]: s for s in found["stations"]}
+    assert [s["station_id"] for s in found["stations"]] == ["A", "W1", "E1", "E2", "W2", "B"]
+    assert stations["W1"]["chainage_m"] == pytest.approx(250 + 400, abs=5)
+    assert stations["W1"]["ahead"] is None
+    assert stations["W1"]["back"]["flow"] == 4850
+    assert stations["E1"]["back"] is None
+    told = {
+        (s["from_station"], s["to_station"], one["travel"]): (one["step"], one["verdict"])
+        for s in found["steps"]
+        for one in s["senses"]
+    }
+    assert told == {
+        ("A", "E1", "ahead"): (50, "no step"),
+        ("E1", "E2", "ahead"): (950, "explained"),
+        ("E2", "B", "ahead"): (50, "no step"),
+        ("A", "W1", "back"): (-50, "no step"),
+        ("W1", "W2", "back"): (-850, "explained"),
+        ("W2", "B", "back"): (-50, "no step"),
+    }
+
+
+def test_no_carriageway_is_a_side_road_and_its_side_roads_are():
+    found = walked_dual(BANKS)
+    steps = {(s["from_station"], s["to_station"]): s for s in found["steps"]}
+    assert {r["link_id"] for s in found["steps"] for r in s["side_roads"]} == {"north"}
+    assert steps["E1", "E2"]["side_roads"][0]["chainage_m"] == pytest.approx(1250, abs=11)
+    # In at A ahead and W2 back …: each end is told by the nearest count of its carriageway.
+    assert steps["E1", "E2"]["balance"]["disagreement"] == 5050 - 4850 - 6000 + 5700 + 950 - 900
+    assert steps["E1", "E2"]["balance"]["se"] > 0
+
+
+def test_the_walk_back_sees_the_same_road():
+    there, back = walked_dual(BANKS), walked_dual(BANKS, "B", "A")
+    assert back["stations"][1]["station_id"] == "W2"
+    assert back["stations"][1]["ahead"] == there["stations"][4]["back"]
+    assert len(back["steps"]) == len(there["steps"])
+
+
+def test_a_carriageway_without_counts_leaves_the_balance_open():
+    counts = {k: v for k, v in BANKS.items() if k not in ("W1", "W2")}
+    steps = walked_dual(counts)["steps"]
+    at = {(s["from_station"], s["to_station"]): s["balance"]["z"] for s in steps}
+    assert at["A", "E1"] is not None  # no side road parts A's count of the way back from E1
+    few = {k: v for k, v in counts.items() if k not in ("A", "B")}
+    (step,) = walked_dual(few, "west", "east")["steps"]
+    assert step["balance"]["z"] is None
+
+
+def test_undeclared_the_other_carriageway_is_a_side_road():
+    found = walked_dual(BANKS, couples=())
+    assert {"w1", "w2"} <= {r["link_id"] for s in found["steps"] for r in s["side_roads"]}
+    assert "W1" not in {s["station_id"] for s in found["stations"]}
