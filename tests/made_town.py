@@ -205,7 +205,7 @@ def _findings(stations: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
             (ids[0], "with", "level_shift", 0.82, 5.0, 700.0, ids[0],
              "18 % less from 11 September on than its group"),
         ],
-        columns=list(tables.SUSPECTS.names),
+        columns=["station_id", "sense", "hypothesis", "size", "z", "min_detectable_bias", "set", "evidence"],
     )  # fmt: skip
     when = pd.Timestamp("2025-05-21", tz="UTC")
     flags = pd.DataFrame(

@@ -17,7 +17,8 @@ from countmap.store import queries
 
 Audience = Literal["public", "internal"]
 SATURDAY = 5
-NOTHING: Document = {"junctions": [], "sections": [], "areas": [], "screenlines": []}
+TESTED = ("agrees", "disagrees")
+NOTHING: Document = {"junctions": [], "sections": [], "areas": [], "screenlines": [], "pairs": []}
 
 
 def map_(
@@ -70,6 +71,7 @@ def map_content(ws: Workspace, *, year: int, audience: Audience = "public", titl
         findings=ws.register.results("suspects", year),
         junctions=_places(found, network, stations),
         screenlines=_screenlines(found["screenlines"], ws),
+        pairs=_pairs(found["pairs"]),
         profiles=profiles(hours),
         day_series=day_series(days, _as_counted(ws, days, year)),
         explanations={station: short(explanations[station]) for station in sorted(explanations)},
@@ -214,12 +216,19 @@ def _screenlines(found: list[Document], ws: Workspace) -> pd.DataFrame:
             "total": one["both"]["flow"],
             "lower": one["both"]["lower"],
             "upper": one["both"]["upper"],
-            "verdict": one.get("verdict") or "untested",
+            "verdict": one["verdict"] if one.get("verdict") in TESTED else "untested",
             "missing": " ".join(one["both"]["missing"]),
         }
         for one in found
     )
     return lines[["name", "geometry"]].merge(frame, on="name")
+
+
+def _pairs(found: list[Document]) -> pd.DataFrame:
+    from countmap.publish.content import PAIR_COLUMNS
+
+    rows = [one | {"links": " ".join(one["links"])} for one in found]
+    return pd.DataFrame(rows, columns=list(PAIR_COLUMNS))
 
 
 def _stations(one: Document) -> str:

@@ -7,9 +7,11 @@ import pandas as pd
 
 from countmap.publish.attention import marked
 from countmap.publish.content import MapContent
+from countmap.publish.figures import shown
 
 SURE = 0.10
 UNSURE = 0.30
+NAMED = 3
 QUESTIONS = {
     "traffic": "What is the traffic?",
     "sure": "How sure are we?",
@@ -58,7 +60,8 @@ def _traffic(content: MapContent, links: pd.DataFrame) -> str:
     known = links[links["figure"].notna()]
     if known.empty:
         return f"No road has a figure for {content.year}."
-    most = known.sort_values(["figure", "link_id"], ascending=[False, True]).iloc[0]
+    roads = _as_roads(content, known)
+    most = roads.sort_values(["figure", "link_id"], ascending=[False, True]).iloc[0]
     name = most["name"] if isinstance(most["name"], str) and most["name"] else most["link_id"]
     interval = f" ({most['lower']:,.0f} to {most['upper']:,.0f})" if pd.notna(most["lower"]) else ""
     return (
@@ -66,6 +69,15 @@ def _traffic(content: MapContent, links: pd.DataFrame) -> str:
         f"{km(links['length_m'].sum())}; most on {name}, "
         f"{most['figure']:,.0f} vehicles a day{interval}."
     )
+
+
+def _as_roads(content: MapContent, known: pd.DataFrame) -> pd.DataFrame:
+    """Return the links with a figure; those of a pair carry the figure of the pair."""
+    roads = known.copy()
+    for pair in content.pairs[content.pairs["flow"].notna()].itertuples():
+        figures = shown([pair.flow, pair.lower, pair.upper], content.rounding)
+        roads.loc[roads["link_id"].isin(pair.links.split()), ["figure", "lower", "upper"]] = figures
+    return roads
 
 
 def _sure(links: pd.DataFrame) -> str:
@@ -103,8 +115,17 @@ def _disagree(content: MapContent) -> str:
 def _next(content: MapContent, links: pd.DataFrame) -> str:
     poor = links["figure"].isna() | (links["rel"] > UNSURE) | links["rel"].isna()
     blind = km(np.sum(links["length_m"][poor]))
+    rest = f"{blind} have no figure, or none sure to ± 30 %{_longest(links)}."
     if content.audience == "public":
-        return f"{blind} have no figure, or none sure to ± 30 %."
+        return rest
     if content.due.empty:
-        return f"Nothing is due; {blind} have no figure, or none sure to ± 30 %."
-    return f"{many(len(content.due), 'place')} due; {blind} have no figure, or none sure to ± 30 %."
+        return f"Nothing is due; {rest}"
+    return f"{many(len(content.due), 'place')} due; {rest}"
+
+
+def _longest(links: pd.DataFrame) -> str:
+    """Return the end of a sentence that names the longest roads without a figure."""
+    bare = links[links["figure"].isna() & links["name"].fillna("").ne("")]
+    metres = bare.groupby("name", as_index=False)["length_m"].sum()
+    first = metres.sort_values(["length_m", "name"], ascending=[False, True])["name"].head(NAMED)
+    return f"; longest without a figure first: {', '.join(first)}" if len(first) else ""

@@ -23,6 +23,7 @@ JUNCTION_COLUMNS = (
     "junction_id", "lon", "lat", "name", "z", "disagreement", "se", "verdict", "members",
 )  # fmt: skip
 SCREENLINE_COLUMNS = ("name", "total", "lower", "upper", "verdict", "missing", "geometry")
+PAIR_COLUMNS = ("pair_id", "links", "flow", "lower", "upper")
 DUE_COLUMNS = ("station_id", "link_id", "why")
 LINK_COLUMNS = ("link_id", "name", "road_class", "allowed", "geometry")
 
@@ -63,6 +64,10 @@ class MapContent:
     screenlines : GeoDataFrame, WGS84
         ``name, total, lower, upper`` (vehicles/day both ways; null when a crossing is uncounted),
         ``verdict``, ``missing`` (link ids separated by spaces). Optional ``why``: one sentence.
+    pairs : DataFrame
+        Links published as one road: ``pair_id``, ``links`` (ids separated by spaces), ``flow, lower,
+        upper`` (vehicles/day, all of them together; null while one is unknown). The map writes
+        the sum once, and no figure of one carriageway beside it.
     profiles : dict of station_id to {"weekday" | "weekend": {sense: 24 values}}
         Mean vehicles in each civil hour; null where there are none. Sense with, against, both.
     day_series : dict of station_id to [(date, count or None, excluded)]
@@ -95,6 +100,7 @@ class MapContent:
     findings: pd.DataFrame = field(default_factory=lambda: tables.empty(tables.SUSPECTS))
     junctions: pd.DataFrame = field(default_factory=lambda: _frame(*JUNCTION_COLUMNS))
     screenlines: pd.DataFrame = field(default_factory=lambda: _frame(*SCREENLINE_COLUMNS))
+    pairs: pd.DataFrame = field(default_factory=lambda: _frame(*PAIR_COLUMNS))
     profiles: Mapping[str, Profile] = field(default_factory=dict)
     day_series: Mapping[str, DaySeries] = field(default_factory=dict)
     explanations: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
@@ -130,6 +136,7 @@ def require(content: MapContent) -> MapContent:
         ("links", content.links, LINK_COLUMNS),
         ("junctions", content.junctions, JUNCTION_COLUMNS),
         ("screenlines", content.screenlines, SCREENLINE_COLUMNS),
+        ("pairs", content.pairs, PAIR_COLUMNS),
         ("due", content.due, DUE_COLUMNS),
     ):
         missing = [name for name in columns if name not in frame.columns]

@@ -14,7 +14,7 @@ STYLES = ("paper.css", "field.css", "panel.css", "print.css")
 # In the order of use: a script may lean on those before it.
 SCRIPTS = (
     "space.js", "unpack.js", "model.js", "attention.js", "scale.js", "canvas.js", "roads.js",
-    "marks.js", "charts.js", "panel.js", "table.js", "search.js", "legend.js", "paper.js", "sheet.js",
+    "pens.js", "marks.js", "charts.js", "panel.js", "table.js", "search.js", "legend.js", "paper.js", "sheet.js",
 )  # fmt: skip
 MAP_HERE = "<!-- the map -->"
 

@@ -92,7 +92,27 @@ def link_rows(content: MapContent) -> pd.DataFrame:
     rows = links.join(figure, on="link_id")
     rows["status"] = rows["status"].astype("object").where(rows["status"].notna(), "unobservable")
     rows["length_m"] = figures.lengths_m(rows.geometry)
+    rows["pair"] = rows["link_id"].map(_pair_of(content))
     return _shown(rows, content)
+
+
+def pair_rows(content: MapContent) -> pd.DataFrame:
+    """Return one row a pair by id: ``pair_id, links``, figures as shown, ``rel``."""
+    pairs = content.pairs.sort_values("pair_id").reset_index(drop=True)
+    figure, lower, upper = (pairs[name].astype("float64") for name in ("flow", "lower", "upper"))
+    wider = np.maximum(upper - figure, figure - lower)
+    rows = pairs.assign(
+        figure=figure, lower=lower, upper=upper, rel=wider / figure.where(figure > 0)
+    )
+    for name in ("figure", "lower", "upper"):
+        rows[name] = figures.shown(rows[name], content.rounding)
+    return rows
+
+
+def _pair_of(content: MapContent) -> dict[str, int]:
+    """Return the row of its pair by link id."""
+    rows = pair_rows(content)["links"]
+    return {link: row for row, links in enumerate(rows) for link in links.split()}
 
 
 def station_rows(content: MapContent, links: pd.DataFrame) -> pd.DataFrame:
@@ -204,6 +224,7 @@ def network(content: MapContent, links: pd.DataFrame, stations: pd.DataFrame) ->
         ["station_id", "alone", "sense", "hypothesis"], ascending=[True, False, True, True]
     )
     flags = told(content.flags)
+    pairs = pair_rows(content)
     shapes = gpd.GeoSeries(content.screenlines["geometry"])
     polygon = shapes.geom_type.isin(("Polygon", "MultiPolygon")) if len(shapes) else shapes
     lines = shapes.where(~polygon, shapes.boundary) if len(shapes) else shapes
@@ -211,7 +232,7 @@ def network(content: MapContent, links: pd.DataFrame, stations: pd.DataFrame) ->
         "links": {
             "shape": Lines(links.geometry.to_numpy()),
             **_text(links, "link_id", "name", "road_class", "allowed", "sources"),
-            **_number(links, 1, "length_m", "counted"),
+            **_number(links, 1, "length_m", "counted", "pair"),
             **_number(links, 100, "z"),
             **_figure_columns(links),
         },
@@ -243,6 +264,11 @@ def network(content: MapContent, links: pd.DataFrame, stations: pd.DataFrame) ->
             "shape": Lines(_single_lines(lines)),
             **_text(content.screenlines, "name", "verdict", "missing", "why"),
             **_rounded(content.screenlines, content, "total", "lower", "upper"),
+        },
+        "pairs": {
+            **_text(pairs, "pair_id", "links"),
+            **_number(pairs, 1, "figure", "lower", "upper"),
+            **_number(pairs, 1000, "rel"),
         },
         "due": _text(due, "station_id", "link_id", "why"),
     }  # fmt: skip

@@ -198,7 +198,7 @@ def test_the_table_holds_the_same_figures_sorts_and_opens(sheet):
     assert head.get_attribute("aria-sort") == "descending"
     figures = [
         int(t.replace(",", ""))
-        for t in page.locator(".roll tbody td:nth-child(4)").all_inner_texts()
+        for t in page.locator(".roll tbody td:nth-child(2)").all_inner_texts()
     ]
     assert figures == sorted(figures, reverse=True)
     first = body.first.locator("button")

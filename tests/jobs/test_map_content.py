@@ -51,6 +51,15 @@ def test_the_excluded_days_of_the_demo_are_there_as_counted(worked, content):
     assert used["count"].isna().all()
 
 
+def test_the_pairs_of_the_balance_reach_the_map_with_their_sum(content):
+    pairs = content.pairs.set_index("links")
+    assert 20_000 < pairs.loc["L113 L114", "flow"] < 25_000
+    one_way = content.flows[content.flows["link_id"].isin(["L113", "L114"])]
+    assert pairs.loc["L113 L114", "flow"] == pytest.approx(
+        one_way.loc[one_way["sense"] != "both", "flow"].sum()
+    )
+
+
 def test_only_the_year_of_the_map_is_shown(town, tmp_path, content):
     hours = pd.date_range("2024-03-01", "2024-04-10", freq="h", inclusive="left").tz_localize("UTC")
     rows = pd.DataFrame(

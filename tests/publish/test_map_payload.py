@@ -15,6 +15,7 @@ from made_town import HOSTILE, town
 from shapely.geometry import MultiLineString
 
 from countmap.errors import InvalidInput
+from countmap.publish.content import PAIR_COLUMNS
 from countmap.publish.map import render_map, write_map
 from countmap.publish.packed import unpack
 from countmap.publish.payload import script_json
@@ -59,6 +60,35 @@ def test_the_head_holds_four_questions_with_answers(internal):
         == "2 of 3 places and 0 of 1 screenline disagree; 5 stations need a look."
     )
     assert answers["next"].startswith("3 places due; ")
+
+
+def test_the_carriageways_of_a_pair_carry_the_sum_of_both(internal):
+    content = internal[0]
+    a, b = sorted(content.links["link_id"])[:2]
+    pairs = pd.DataFrame(
+        [("B", f"{b} X9", None, None, None), (a, f"{a} L00050", 64_120.0, 62_000.0, 67_300.0)],
+        columns=list(PAIR_COLUMNS),
+    )
+    page = render_map(dataclasses.replace(content, pairs=pairs))
+    network = tables(page, "countmap-network")
+    assert network["pairs"]["figure"] == [None, 64_000.0]
+    assert network["pairs"]["rel"] == [None, pytest.approx(0.05, abs=0.001)]
+    pair_of = dict(zip(network["links"]["link_id"], network["links"]["pair"], strict=True))
+    assert (pair_of[a], pair_of["L00050"], pair_of[b], pair_of["L00051"]) == (1, 1, 0, None)
+    answer = json.loads(block(page, "countmap-head"))["questions"][0]["answer"]
+    assert "64,000 vehicles a day (62,000 to 67,500)" in answer, "the pair is one road"
+    assert page == render_map(dataclasses.replace(content, pairs=pairs.iloc[::-1]))
+
+
+def test_where_next_names_the_longest_roads_without_a_figure(internal):
+    public = render_map(dataclasses.replace(internal[0], audience="public"))
+    rows = pd.DataFrame(
+        {k: tables(public, "countmap-network")["links"][k] for k in ("name", "length_m", "figure")}
+    )
+    bare = rows[rows["figure"].isna()].groupby("name")["length_m"].sum()
+    first = bare.sort_values(ascending=False).index[:3]
+    answer = json.loads(block(public, "countmap-head"))["questions"][3]["answer"]
+    assert answer.endswith(f"; longest without a figure first: {', '.join(first)}.")
 
 
 def test_details_hold_profiles_series_and_gaps(internal):

@@ -16,6 +16,12 @@
     });
   }
 
+  /** What a figure on the map counts. */
+  const bases = (model, ink) => [
+    row(sample(14, svg("text", { x: WIDE / 2, y: 12, "text-anchor": "middle", fill: ink.text }, "9,400")), model.pairs.rows ? "both senses, both carriageways" : "both senses"),
+    ...(model.links.allowed.some((allowed) => allowed !== "both") ? [row(sample(14, svg("text", { x: WIDE / 2, y: 12, "text-anchor": "middle", fill: ink.text }, "→ 4,700")), "one way only")] : []),
+  ];
+
   function fringes(ink, zoom, doubt) {
     return [0.05, 0.2, 0.5].map((rel) => {
       const half = doubt ? scale.doubt(rel, zoom) : scale.fringe(rel, zoom);
@@ -72,7 +78,7 @@
     countmap.clear(body);
     const year = model.head.year;
     const parts = {
-      traffic: () => [block(`Vehicles a day, ${year}`, widths(model, zoom, ink)), block("Fringe: how unsure", fringes(ink, zoom, false)), block("Cut: where it comes from", cuts(model, ink))],
+      traffic: () => [block(`Vehicles a day, ${year}`, [...widths(model, zoom, ink), ...bases(model, ink)]), block("Fringe: how unsure", fringes(ink, zoom, false)), block("Cut: where it comes from", cuts(model, ink))],
       sure: () => [block("Fringe: how unsure", [...fringes(ink, zoom, true), row(hollow(ink), "a figure, no interval")]), block("Cut: where it comes from", cuts(model, ink))],
       disagree: () => [block(`Vehicles a day, ${year}`, widths(model, zoom, { ...ink, shade: () => ink.faint }))],
       next: () => [block("Roads", [row(hollow(ink), "no figure, or none sure to ± 30 %"), row(sample(14, stroke(7, 2, { stroke: ink.faint })), "sure enough")]),

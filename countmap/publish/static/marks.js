@@ -7,84 +7,9 @@
   const BUTTONS = 120;
   const LABELS = 36;
   const CROWD = 150;   // stations without room; beyond this their dots would hide the roads
-  const FONT = "14px system-ui, sans-serif";
-
-  /** Keeps what is drawn from covering what was drawn before. */
-  class Room {
-    constructor() { this.cells = new Map(); }
-    take(left, top, right, bottom) {
-      const hits = [];
-      for (let c = Math.floor(left / 64); c <= Math.floor(right / 64); c += 1) {
-        for (let r = Math.floor(top / 64); r <= Math.floor(bottom / 64); r += 1) {
-          const key = `${c} ${r}`;
-          let list = this.cells.get(key);
-          if (!list) this.cells.set(key, (list = []));
-          if (list.some((b) => left < b[2] && right > b[0] && top < b[3] && bottom > b[1])) return false;
-          hits.push(list);
-        }
-      }
-      hits.forEach((list) => list.push([left, top, right, bottom]));
-      return true;
-    }
-  }
-
-  /** Text with the paper's colour around it, so that it reads across a band. */
-  function write(ctx, ink, text, x, y, { colour = ink.text, bold = false, align = "left" } = {}) {
-    ctx.font = bold ? `600 ${FONT}` : FONT;
-    ctx.textAlign = align;
-    ctx.textBaseline = "middle";
-    ctx.lineJoin = "round";
-    ctx.lineWidth = 4;
-    ctx.strokeStyle = ink.paper;
-    ctx.strokeText(text, x, y);
-    ctx.fillStyle = colour;
-    ctx.fillText(text, x, y);
-  }
-
-  function station(ctx, ink, x, y, permanent, size) {
-    ctx.beginPath();
-    ctx.arc(x, y, size + 2, 0, TAU);
-    ctx.fillStyle = ink.paper;
-    ctx.fill();
-    ctx.beginPath();
-    ctx.arc(x, y, size - (permanent ? 0 : 1), 0, TAU);
-    if (permanent) { ctx.fillStyle = ink.text; ctx.fill(); return; }
-    ctx.strokeStyle = ink.text;
-    ctx.lineWidth = 2;
-    ctx.stroke();
-  }
-
-  /** The tick beside a mark, with how many findings it has. */
-  function tick(ctx, ink, room, x, y, count) {
-    const side = !room.take(x + 6, y - 28, x + 26, y - 9) && room.take(x - 26, y - 28, x - 6, y - 9) ? -1 : 1;
-    for (const [stroke, width] of [[ink.paper, 5], [ink.accent, 2.4]]) {
-      ctx.strokeStyle = stroke;
-      ctx.lineWidth = width;
-      ctx.lineCap = "butt";
-      ctx.beginPath();
-      ctx.moveTo(x + side * 5, y - 5);
-      ctx.lineTo(x + side * 13, y - 15);
-      ctx.stroke();
-    }
-    write(ctx, ink, String(count), x + side * 14, y - 20, { colour: ink.accent, bold: true, align: side > 0 ? "left" : "right" });
-  }
-
-  /** Two unequal bars struck through: what flows in is not what flows out. */
-  function unequal(ctx, ink, x, y) {
-    ctx.fillStyle = ink.paper;
-    ctx.strokeStyle = ink.accent;
-    ctx.lineWidth = 2;
-    ctx.lineCap = "butt";
-    ctx.beginPath();
-    ctx.moveTo(x, y - 12); ctx.lineTo(x + 12, y); ctx.lineTo(x, y + 12); ctx.lineTo(x - 12, y); ctx.closePath();
-    ctx.fill();
-    ctx.stroke();
-    ctx.beginPath();
-    ctx.moveTo(x - 5, y - 2.5); ctx.lineTo(x + 5, y - 2.5);
-    ctx.moveTo(x - 5, y + 2.5); ctx.lineTo(x + 5, y + 2.5);
-    ctx.moveTo(x + 3, y - 6); ctx.lineTo(x - 3, y + 6);
-    ctx.stroke();
-  }
+  const { Room, write, station, tick, unequal } = countmap.pens;
+  const APART = 20;    // pixels: carriageways nearer than this look like one road
+  const FONT = countmap.pens.FONT;
 
   /** A signed difference of flows in words. */
   countmap.excess = (model, row) => {
@@ -117,18 +42,23 @@
       .sort((a, b) => countmap.urgency(model, b) - countmap.urgency(model, a)
         || (stations.kind[b] === "permanent") - (stations.kind[a] === "permanent")
         || (stations.figure[b] || 0) - (stations.figure[a] || 0) || a - b);
+    /** The table and row whose figure is written beside a link: its own, or that of its pair. */
+    const written = (row) => (model.pair(row) < 0 ? ["links", row] : ["pairs", model.pair(row)]);
+    const weight = (row) => { const [table, at] = written(row); return model[table].figure[at]; };
     const byFlow = Array.from({ length: links.rows }, (_, row) => row)
-      .filter((row) => links.figure[row] > 0)
-      .sort((a, b) => links.figure[b] - links.figure[a] || a - b);
+      .filter((row) => weight(row) > 0)
+      .sort((a, b) => weight(b) - weight(a) || links.length_m[b] - links.length_m[a] || a - b);
     const tray = countmap.el("div", { class: "stations leaflet-zoom-hide", role: "group", "aria-label": "Stations on the map; arrow keys move between them" });
     map.getPane("stations").append(tray);
     const buttons = new Map();
-    let shown = [], hidden = 0;
+    const lineTray = countmap.el("div", { class: "lines leaflet-zoom-hide", role: "group", "aria-label": "Screenlines on the map" });
+    map.getPane("stations").append(lineTray);
+    let shown = [], hidden = 0, labelled = [], lineDots = [], taken = [];
 
-    function drawScreenlines(ctx, frame, ink, room) {
+    function drawScreenlines(ctx, frame, ink) {
       for (let row = 0; row < screenlines.rows; row += 1) {
-        const wrong = screenlines.verdict[row] === "disagrees";
         if (!countmap.inSight(frame, model.lines.box, row)) continue;
+        const wrong = screenlines.verdict[row] === "disagrees";
         for (const [stroke, width] of [[ink.paper, 7], [wrong ? ink.accent : ink.text, 2.4]]) {
           ctx.strokeStyle = stroke;
           ctx.lineWidth = width;
@@ -139,15 +69,124 @@
           ctx.stroke();
         }
         ctx.setLineDash([]);
-        const end = model.lines.start[row];
-        const [x, y] = [frame.x(model.lines.x[end]), frame.y(model.lines.y[end])];
-        const total = model.number(screenlines, "total", row);
-        const text = `${screenlines.name[row]}: ${total === null ? "no total" : `${countmap.figure(total)} a day`}${wrong ? ", disagrees" : ""}`;
-        ctx.font = `600 ${FONT}`;
-        const wide = ctx.measureText(text).width;
-        const left = Math.max(frame.view[0] + 12, Math.min(x, frame.view[2] - wide - 12));
-        room.take(left, y - 24, left + wide, y - 4);
-        write(ctx, ink, text, left, y - 14, { colour: wrong ? ink.accent : ink.text, bold: true });
+      }
+    }
+
+    /** Places beside a point for words of this size: [left, top, distance], the nearest first. */
+    function around(x, y, wide, high, least) {
+      const spots = [];
+      for (const away of [least, least + 28, least + 64, least + 110, least + 170, least + 240]) {
+        for (const left of [x + 4, x - wide / 2, x - wide - 4]) spots.push([left, y - high - away, away], [left, y + away, away]);
+        spots.push([x + away, y - high / 2, away], [x - wide - away, y - high / 2, away]);
+      }
+      return spots.map((spot) => [...spot, x, y]);
+    }
+
+    /** Places for the words of a screenline: around each of its points. */
+    function besideLine(frame, row, wide, high) {
+      const { start, x, y } = model.lines;
+      return Array.from({ length: start[row + 1] - start[row] }, (_, k) => start[row] + k)
+        .flatMap((v) => around(frame.x(x[v]), frame.y(y[v]), wide, high, 8));
+    }
+
+    /** Words on a slip of paper where they cover least: no mark, no key, few roads; far off with a leader. */
+    function slip(ctx, frame, ink, room, lines, spots, colour) {
+      ctx.font = `600 ${FONT}`;
+      const wide = Math.max(...lines.map((line) => ctx.measureText(line).width)) + 8;
+      const high = lines.length * 18 + 2;
+      const [west, north, east, south] = frame.view;
+      let best = null, least = Infinity;
+      for (const [left, top, away, x, y] of spots(wide, high)) {
+        const [right, bottom] = [left + wide, top + high];
+        if (left < west + 4 || top < north + 4 || right > east - 4 || bottom > south - 4) continue;
+        if (taken.some((b) => left < b[2] && right > b[0] && top < b[3] && bottom > b[1])) continue;
+        const cost = away / 8 + 40 * room.hits(left, top, right, bottom) + covered(frame, left, top, wide, high);
+        if (cost < least) { least = cost; best = { left, top, away, x, y }; }
+      }
+      if (!best) return null;
+      const { left, top, away, x, y } = best;
+      room.add(left, top, left + wide, top + high);
+      taken.push([left - 4, top - 2, left + wide + 4, top + high + 2]);
+      if (away > 20) {
+        ctx.strokeStyle = colour;
+        ctx.lineWidth = 1;
+        ctx.beginPath();
+        ctx.moveTo(x, y);
+        ctx.lineTo(Math.max(left, Math.min(left + wide, x)), Math.max(top, Math.min(top + high, y)));
+        ctx.stroke();
+      }
+      ctx.fillStyle = ink.paper;
+      ctx.beginPath();
+      ctx.rect(left, top, wide, high);
+      ctx.fill();
+      lines.forEach((line, k) => write(ctx, ink, line, left + 4, top + 10 + k * 18, { colour, bold: k === 0 }));
+      return { left, top, wide, high };
+    }
+
+    /** What lies over the map: the key with its scale bar, and the open panel. */
+    function overlays(frame) {
+      if (countmap.byId("sheet").classList.contains("printing")) return [];
+      const field = countmap.byId("field").getBoundingClientRect();
+      return ["margin", "panel"].map((id) => countmap.byId(id).getBoundingClientRect()).filter((box) => box.width > 0).map((box) => {
+        const [left, top] = [frame.view[0] + box.left - field.left, frame.view[1] + box.top - field.top];
+        return [left, top, left + box.width, top + box.height];
+      });
+    }
+
+    /** How much of a box lies on roads and screenlines. */
+    function covered(frame, left, top, wide, high) {
+      let hits = 0;
+      for (let px = left; px <= left + wide; px += 14) {
+        for (const py of [top, top + high / 2, top + high]) {
+          const found = model.nearest((px + frame.left) / frame.scale, (py + frame.top) / frame.scale, 9 / frame.scale);
+          if (found) hits += Number.isNaN(links.figure[found.link]) ? 0.5 : 1;
+        }
+      }
+      return hits + 2 * lineDots.filter(([x, y]) => x > left && x < left + wide && y > top && y < top + high).length;
+    }
+
+    /** Points along the screenlines in sight, some pixels apart. */
+    function dotted(frame) {
+      const { start, x, y } = model.lines;
+      const dots = [];
+      for (let row = 0; row < screenlines.rows; row += 1) {
+        if (!countmap.inSight(frame, model.lines.box, row)) continue;
+        for (let v = start[row]; v < start[row + 1] - 1; v += 1) {
+          const [ax, ay, bx, by] = [frame.x(x[v]), frame.y(y[v]), frame.x(x[v + 1]), frame.y(y[v + 1])];
+          const steps = Math.min(200, Math.ceil(Math.hypot(bx - ax, by - ay) / 10));
+          for (let k = 0; k <= steps; k += 1) dots.push([ax + ((bx - ax) * k) / steps, ay + ((by - ay) * k) / steps]);
+        }
+      }
+      return dots;
+    }
+
+    /** The two lines beside a screenline: what it carries, how sure, and what was found. */
+    function lineWords(row) {
+      const total = model.number(screenlines, "total", row);
+      const [lower, upper] = ["lower", "upper"].map((name) => model.number(screenlines, name, row));
+      return [
+        `${screenlines.name[row]}: ${total === null ? "no total" : `${countmap.figure(total)} a day`}, ${model.head.year}`,
+        `${lower === null ? "no interval" : `${countmap.figure(lower)} to ${countmap.figure(upper)}`}, ${screenlines.verdict[row]}`,
+      ];
+    }
+
+    function drawWords(ctx, frame, ink, room) {
+      labelled = [];
+      lineDots = dotted(frame);
+      taken = overlays(frame);
+      for (let row = 0; row < screenlines.rows; row += 1) {
+        if (!countmap.inSight(frame, model.lines.box, row)) continue;
+        const colour = screenlines.verdict[row] === "disagrees" ? ink.accent : ink.text;
+        const box = slip(ctx, frame, ink, room, lineWords(row), (wide, high) => besideLine(frame, row, wide, high), colour);
+        if (box) labelled.push({ row, ...box, foot: frame.corner.add(L.point(box.left, box.top + box.high - 12)) });
+      }
+      placeLines(frame);
+      for (let row = 0; row < junctions.rows; row += 1) {
+        const text = countmap.excess(model, row);
+        if (junctions.verdict[row] !== "disagrees" || !text) continue;
+        const [x, y] = [frame.x(model.junctionX[row]), frame.y(model.junctionY[row])];
+        if (x < frame.view[0] || y < frame.view[1] || x > frame.view[2] || y > frame.view[3]) continue;
+        slip(ctx, frame, ink, room, text.split(/ (?=more )/), (wide, high) => around(x, y, wide, high, 15), ink.accent);
       }
     }
 
@@ -157,11 +196,6 @@
         const [x, y] = [frame.x(model.junctionX[row]), frame.y(model.junctionY[row])];
         unequal(ctx, ink, x, y);
         room.take(x - 13, y - 13, x + 13, y + 13);
-        const text = countmap.excess(model, row);
-        ctx.font = FONT;
-        const wide = ctx.measureText(text).width;
-        const left = x + 17 + wide > frame.view[2] ? x - 17 - wide : x + 17;
-        if (room.take(left, y - 10, left + wide, y + 10)) write(ctx, ink, text, left, y, { colour: ink.accent });
       }
     }
 
@@ -252,6 +286,22 @@
       if (!tray.querySelector('[tabindex="0"]') && list.length) buttons.get(list[0].row).tabIndex = 0;
     }
 
+    /** Buttons over the words of the screenlines, for keys and readers. */
+    function placeLines(frame) {
+      countmap.clear(lineTray);
+      for (const { row, left, top, wide, high } of labelled) {
+        const [name, rest] = lineWords(row);
+        const missing = screenlines.missing[row];
+        const label = `Screenline ${name}, ${rest}${missing ? `; not counted: ${missing}` : ""}`;
+        const button = countmap.el("button", {
+          type: "button", "aria-label": label, style: `width:${wide}px;height:${high}px`,
+          focus: () => act.hoverLine(row), blur: () => act.hoverLine(-1), mouseover: () => act.hoverLine(row), mouseout: () => act.hoverLine(-1),
+        });
+        L.DomUtil.setPosition(button, L.point(left + frame.corner.x, top + frame.corner.y).round());
+        lineTray.append(button);
+      }
+    }
+
     /** The shown station next in the direction of an arrow key. */
     function next(from, key) {
       const here = shown.find(({ row }) => row === from);
@@ -286,10 +336,20 @@
       if (row !== null) buttons.get(row).focus();
     });
 
+    /** Whether the carriageways of a pair lie so far apart on the screen that a sum must say what it is. */
+    function apart(frame, pair) {
+      const [a, b] = model.linksOf(pair).map((row) => countmap.middle(model.shape, row));
+      return b !== undefined && Math.hypot(a.x - b.x, a.y - b.y) * frame.scale > APART;
+    }
+
+    /** An arrow for the figure of a one-way link, as the text beside it lies. */
+    const arrow = (row, turned) => (links.allowed[row] === "both" ? "" : (links.allowed[row] === "with") === turned ? "← " : "→ ");
+
     /** Figures written along the widest bands in sight, where there is room. */
     function drawLabels(ctx, frame, ink, room) {
       if (state.view !== "traffic" && state.view !== "sure") return;
       let count = 0;
+      const done = new Set();
       for (const row of byFlow) {
         if (count >= LABELS) return;
         const { box } = model.shape;
@@ -297,24 +357,29 @@
         if (!countmap.inSight(frame, box, row)) continue;
         const middle = countmap.middle(model.shape, row);
         const length = middle.total * frame.scale;
-        const figure = state.view === "traffic" ? countmap.figure(links.figure[row]) : countmap.percent(model.number(links, "rel", row));
-        if (!figure) continue;
+        const [table, at] = written(row);
+        if (table === "pairs" && done.has(at)) continue;
+        let angle = middle.angle;
+        const turned = angle > Math.PI / 2 || angle <= -Math.PI / 2;
+        if (turned) angle += Math.PI;
+        const value = state.view === "traffic" ? countmap.figure(model[table].figure[at]) : countmap.percent(model.number(model[table], "rel", at));
+        if (!value) continue;
+        const figure = table === "pairs" ? (apart(frame, at) ? `${value} both ways` : value) : `${arrow(row, turned)}${value}`;
         ctx.font = FONT;
         const named = links.name[row] ? `${links.name[row].slice(0, 40)}  ${figure}` : figure;
         const text = length > ctx.measureText(named).width + 24 ? named : figure;
         const wide = ctx.measureText(text).width;
         if (length < wide * 0.3) continue;
-        let angle = middle.angle;
-        if (angle > Math.PI / 2 || angle <= -Math.PI / 2) angle += Math.PI;
         const rel = model.number(links, "rel", row);
         const off = state.view === "traffic"
           ? countmap.scale.width(links.figure[row], model.most, frame.zoom) / 2 + (rel === null ? 0 : countmap.scale.fringe(rel, frame.zoom)) + 11
           : (rel === null ? 7 : countmap.scale.doubt(rel, frame.zoom)) + 10;
         const [half, high] = [Math.abs(Math.cos(angle)) * wide / 2 + 6, Math.abs(Math.sin(angle)) * wide / 2 + 6];
-        const at = [off, -off - 1].map((away) => [frame.x(middle.x) + Math.sin(angle) * away, frame.y(middle.y) - Math.cos(angle) * away])
+        const free = [off, -off - 1].map((away) => [frame.x(middle.x) + Math.sin(angle) * away, frame.y(middle.y) - Math.cos(angle) * away])
           .find(([px, py]) => room.take(px - half, py - high, px + half, py + high));
-        if (!at) continue;
-        const [x, y] = at;
+        if (!free) continue;
+        const [x, y] = free;
+        if (table === "pairs") done.add(at);
         ctx.save();
         ctx.translate(x, y);
         ctx.rotate(angle);
@@ -328,15 +393,20 @@
       tray,
       hidden: () => hidden,
       button: (row) => buttons.get(row),
-      duePlace,
+      lineWords,
+      /** Under the words of a screenline, a point of the map's layers; null where they are not drawn. */
+      linePlace: (row) => labelled.find((one) => one.row === row)?.foot || null,
       draw(ctx, frame, ink) {
         const room = new Room();
-        if (state.view === "disagree") {
-          drawScreenlines(ctx, frame, ink, room);
+        const asked = state.view === "disagree";
+        if (asked) {
+          drawScreenlines(ctx, frame, ink);
           drawJunctions(ctx, frame, ink, room);
         }
         if (state.view === "next") drawDue(ctx, frame, ink, room);
         drawStations(ctx, frame, ink, room);
+        if (asked) drawWords(ctx, frame, ink, room);
+        else if (labelled.length) { labelled = []; placeLines(frame); }
         drawLabels(ctx, frame, ink, room);
       },
       /** The disagreeing junction under a point of the view, or −1. */

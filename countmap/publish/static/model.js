@@ -156,6 +156,10 @@
     model.named = (row) => stations.name[row] || stations.station_id[row];
     model.road = (row) => links.name[row] || `Link ${links.link_id[row]}`;
     model.number = (table, column, row) => { const v = table[column][row]; return Number.isNaN(v) ? null : v; };
+    const { pairs } = tables;
+    /** The row of the pair whose sum stands for a link, or −1. */
+    model.pair = (row) => (Number.isNaN(links.pair[row]) || Number.isNaN(pairs.figure[links.pair[row]]) ? -1 : links.pair[row]);
+    model.linksOf = (pair) => pairs.links[pair].split(" ").filter((id) => model.linkRow.has(id)).map((id) => model.linkRow.get(id));
     let details = null;
     model.details = () => (details = details || countmap.unpack("countmap-details").then(countmap.details));
     return model;

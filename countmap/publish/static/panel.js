@@ -65,7 +65,7 @@
   function findingList(model, row) {
     const names = senseNames(model, row);
     const items = countmap.attention(model, row).map(({ what, sense, why, when, others, suspect }) => el("li", { class: "tick" },
-      el("strong", {}, suspect ? `${what}, ${names[sense] || "both senses"}. ` : `${what}. `), why, when ? el("span", { class: "when" }, ` ${when}`) : null,
+      el("strong", {}, suspect ? `${what}, ${names[sense] || "both senses"}. ` : `${what}. `), why.replace(/\.?$/, "."), when ? el("span", { class: "when" }, ` ${when}`) : null,
       others.length ? ` It could as well be ${others.map((id) => countmap.identifiedById(model, id)).join(" or ")}.` : null));
     return items.length ? el("ul", { class: "findings" }, items) : null;
   }
@@ -137,6 +137,16 @@
     ];
   };
 
+  /** The road that a carriageway is a part of: the sum, so that nobody takes the half for the whole. */
+  function pairLine(model, row) {
+    const pair = model.pair(row);
+    if (pair < 0) return null;
+    const others = model.linksOf(pair).filter((other) => other !== row);
+    const at = { lower: model.number(model.pairs, "lower", pair), upper: model.number(model.pairs, "upper", pair) };
+    return el("p", { class: "facts" }, `One of a pair with ${others.map((other) => `${model.road(other)}, link ${model.links.link_id[other]}`).join(" and ")}; both ways together `,
+      el("strong", {}, countmap.figure(model.pairs.figure[pair])), ` a day (${between(at)}), average day of ${model.head.year}.`);
+  }
+
   /** Fill the panel with a link. */
   countmap.linkPanel = (model, row, act) => {
     const at = read(model, "links", row);
@@ -153,6 +163,7 @@
       el("p", { class: "place" }, [`Link ${links.link_id[row]}`, links.road_class[row], links.allowed[row] === "both" ? "two-way" : "one-way",
         `${countmap.figure(links.length_m[row])} m`].filter(Boolean).join(" · ")),
       sure(sureness(at, head.year, doubt), doubt),
+      pairLine(model, row),
       figureBlock(at, head.year, { both: "both senses", with: "its one sense", against: "its one sense" }),
       senseRows(at, names, head.year),
       counted === null ? null : el("p", { class: "facts" }, `The count itself: ${countmap.figure(counted)}${z === null ? "" : `, ${Math.abs(z).toFixed(1)} standard errors from what the others say`}.`),

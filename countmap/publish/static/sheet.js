@@ -59,6 +59,7 @@
         openLink: (row, from) => this.open("link", row, from),
         openJunction: (row, from) => this.open("junction", row, from),
         hoverStation: (row) => this.hoverStation(row),
+        hoverLine: (row) => this.hoverLine(row),
       });
       this.marks = countmap.marks(model, map, state, act);
       const layer = (draw, pane) => new countmap.Canvas(draw, pane).addTo(map);
@@ -77,11 +78,16 @@
       byId("sheet").dataset.ready = "true";
     }
 
+    /** Show the whole network, beside the key and, where there is room, the open panel. */
     fit() {
       const { map } = this;
       map.invalidateSize({ animate: false });
-      const left = 20 + (map.getSize().x < 900 ? 0 : this.margin());
-      if (this.all) map.fitBounds(this.all, { animate: false, paddingTopLeft: [left, 28], paddingBottomRight: [20, 28] });
+      const wide = map.getSize().x;
+      const left = 20 + (wide < 900 ? 0 : this.margin());
+      const panel = byId("panel");
+      const right = 20 + (!panel.hidden && panel.offsetWidth < 0.4 * wide ? panel.offsetWidth : 0);
+      if (this.all) map.fitBounds(this.all, { animate: false, paddingTopLeft: [left, 28], paddingBottomRight: [right, 28] });
+      this.fitted = map.getZoom();
     }
 
     /** What the reader sees now of the network: the view, without the empty ground around it. */
@@ -170,6 +176,7 @@
       state.station = state.link = -1;
       byId("panel").hidden = true;
       byId("sheet").classList.remove("with-panel");
+      if (this.map.getZoom() === this.fitted && !byId("field").hidden) this.fit();
       this.redraw();
       this.remember();
       const back = this.back && this.back.isConnected ? this.back : kind === "station" && this.marks.button(row);
@@ -184,13 +191,13 @@
       return countmap.middle(model.shape, row);
     }
 
-    /** Move the map only as far as needed to keep the place clear of the panel. */
+    /** Where the whole network is shown, show it beside the panel; closer in, move only as far as needed to keep the place clear of the panel. */
     bringIntoSight(kind, row) {
       const at = this.place(kind, row);
       if (!at || byId("field").hidden) return;
       const { map } = this;
       const size = map.getSize();
-      const point = map.layerPointToContainerPoint(L.point(at.x, at.y).multiplyBy(2 ** map.getZoom()).subtract(map.getPixelOrigin()));
+      const point = this.point(at);
       const panel = byId("panel").getBoundingClientRect();
       const field = byId("field").getBoundingClientRect();
       const below = panel.width > 0.9 * field.width;
@@ -198,7 +205,9 @@
       const bottom = below ? Math.max(120, Math.min(size.y, panel.top - field.top)) : size.y;
       const left = this.margin();
       const inside = point.x > left + 40 && point.x < right - 40 && point.y > 40 && point.y < bottom - 40;
-      if (!inside) map.panBy(point.subtract(L.point((left + right) / 2, bottom / 2)), { animate: !countmap.reducedMotion() });
+      if (inside) return;
+      if (!below && map.getZoom() === this.fitted) this.fit();
+      else map.panBy(point.subtract(L.point((left + right) / 2, bottom / 2)), { animate: !countmap.reducedMotion() });
     }
 
     hoverStation(row) {
@@ -206,7 +215,20 @@
       if (row < 0) { byId("hover").hidden = true; return; }
       const doubt = countmap.doubt(model, row);
       const lines = countmap.attention(model, row).map(({ what, suspect, why }) => (suspect ? `${what}: ${why}` : why));
-      this.say(this.place("station", row), countmap.identified(model, row), this.sentence("stations", row, doubt), lines, doubt);
+      this.say(this.point(this.place("station", row)), countmap.identified(model, row), this.sentence("stations", row, doubt), lines, { first: doubt });
+    }
+
+    /** A screenline in words, under its words. */
+    hoverLine(row) {
+      const { screenlines } = this.model;
+      const at = row < 0 ? null : this.marks.linePlace(row);
+      if (!at) { byId("hover").hidden = true; return; }
+      const [name, interval] = this.marks.lineWords(row);
+      const wrong = screenlines.verdict[row] === "disagrees";
+      const found = { agrees: "It agrees with the counts beside it.", disagrees: "It disagrees with the counts beside it.", untested: "Untested: nothing else says what crosses it." }[screenlines.verdict[row]];
+      const missing = screenlines.missing[row] ? `Not counted: ${screenlines.missing[row]}.` : "";
+      const lines = [found, missing, screenlines.why[row]].filter(Boolean);
+      this.say(this.map.layerPointToContainerPoint(at), name, interval, wrong ? lines : [], { plain: wrong ? [] : lines });
     }
 
     sentence(table, row, doubt = "") {
@@ -227,19 +249,27 @@
         const figure = model.number(model.links, `${sense}_figure`, row);
         return figure === null ? null : `${["as drawn", "against the drawing"][k]}: ${countmap.figure(figure)}`;
       }).filter(Boolean);
-      this.say(this.place("link", row), model.road(row), this.sentence("links", row), senses.length ? [senses.join(", ")] : []);
+      const pair = model.pair(row);
+      const whole = pair < 0 ? [] : [`both carriageways: ${countmap.figure(model.pairs.figure[pair])} a day`];
+      this.say(this.point(this.place("link", row)), model.road(row), this.sentence("links", row), [], { plain: [...whole, ...(senses.length ? [senses.join(", ")] : [])] });
     }
 
-    /** The small note beside a place. */
-    say(at, name, sentence, lines, first = "") {
-      if (!at) return;
+    /** Where a place of the world lies in the map's frame. */
+    point(at) {
+      const { map } = this;
+      return at && map.layerPointToContainerPoint(L.point(at.x, at.y).multiplyBy(2 ** map.getZoom()).subtract(map.getPixelOrigin()));
+    }
+
+    /** The small note beside a point: name, sentence, then what to look at in the accent, the rest in ink. */
+    say(point, name, sentence, lines, { first = "", plain = [] } = {}) {
+      if (!point) return;
       const { map } = this;
       const hover = byId("hover");
       countmap.clear(hover);
-      hover.append(el("strong", {}, name), first ? el("span", { class: "why" }, `${first};`) : "", el("span", {}, sentence), ...lines.slice(0, 3).map((line) => el("span", { class: "why" }, line)));
+      hover.append(el("strong", {}, name), first ? el("span", { class: "why" }, `${first};`) : "", el("span", {}, sentence), 
+        ...lines.slice(0, 3).map((line) => el("span", { class: "why" }, line)), ...plain.map((line) => el("span", { class: "soft" }, line)));
       hover.hidden = false;
       const size = map.getSize();
-      const point = map.layerPointToContainerPoint(L.point(at.x, at.y).multiplyBy(2 ** map.getZoom()).subtract(map.getPixelOrigin()));
       const box = hover.getBoundingClientRect();
       const left = Math.max(8, Math.min(point.x + 16, size.x - box.width - 8));
       const top = point.y + 18 + box.height > size.y ? point.y - box.height - 18 : point.y + 18;

@@ -23,14 +23,14 @@
       rows: stations.rows,
       columns: [
         column("Station", (row) => model.named(row), (row) => el("button", { type: "button", class: "go", "data-station": stations.station_id[row], click: (event) => act.openStation(row, event.currentTarget) }, model.named(row))),
+        column("Vehicles a day", figure, (row) => (figure(row) === null ? "" : countmap.figure(figure(row))), true),
+        column("±", (row) => model.number(stations, "rel", row), (row) => countmap.percent(model.number(stations, "rel", row)), true),
+        column("Status", (row) => text(stations.status[row]), (row) => text(stations.status[row])),
+        column("Interval", (row) => model.number(stations, "rel", row), (row) => interval(model, "stations", row), true),
+        column("Basis", basis, basis),
+        column("Days", (row) => model.number(stations, "days", row), (row) => text(model.number(stations, "days", row)), true),
         column("Id", (row) => stations.station_id[row], (row) => stations.station_id[row]),
         column("Kind", (row) => text(stations.kind[row]), (row) => text(stations.kind[row])),
-        column("Vehicles a day", figure, (row) => (figure(row) === null ? "" : countmap.figure(figure(row))), true),
-        column("Interval", (row) => model.number(stations, "rel", row), (row) => interval(model, "stations", row), true),
-        column("±", (row) => model.number(stations, "rel", row), (row) => countmap.percent(model.number(stations, "rel", row)), true),
-        column("Basis", basis, basis),
-        column("Status", (row) => text(stations.status[row]), (row) => text(stations.status[row])),
-        column("Days", (row) => model.number(stations, "days", row), (row) => text(model.number(stations, "days", row)), true),
         column("To look at", (row) => -countmap.urgency(model, row), (row) => {
           const why = countmap.attention(model, row).map(({ what, others }) => (others.length ? `${what} (or at ${others.join(", ")})` : what));
           return why.length ? el("span", { class: "tick" }, why.join("; ")) : "";
@@ -53,7 +53,7 @@
       if (kind === "junction") return [countmap.excess(model, row), text(junctions.why[row])].filter(Boolean).join(". ");
       const total = model.number(screenlines, "total", row);
       return [
-        total === null ? "no total" : `${countmap.figure(total)} a day (${interval(model, "screenlines", row) || "no interval"})`,
+        total === null ? "no total" : `${countmap.figure(total)} a day in ${model.head.year} (${interval(model, "screenlines", row) || "no interval"})`,
         screenlines.missing[row] ? `not counted: ${screenlines.missing[row]}` : "", text(screenlines.why[row]),
       ].filter(Boolean).join("; ");
     };
