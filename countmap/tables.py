@@ -390,6 +390,11 @@ SUSPECTS = Table(
         Column("size", "float", nullable=True),
         Column("z", "float", nullable=True),
         _maybe("min_detectable_bias", "float", "vehicles/day"),
+        _maybe("power", "float", minimum=0, doc="non-centrality of this fault in the test"),
+        _maybe(
+            "posterior", "float", minimum=0, maximum=1, doc="among all faults that could be meant"
+        ),
+        _maybe("firm", "bool", doc="posterior above 0.9"),
         Column("set", "text", doc="station ids that could be meant, separated by spaces"),
         Column("evidence", "text", doc="one sentence with the figures"),
     ),

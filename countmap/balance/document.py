@@ -237,7 +237,7 @@ def suspect_table(found: list[Suspect]) -> pd.DataFrame:
         }
         for one in found
     ]
-    return pd.DataFrame(rows, columns=list(SUSPECTS.names))
+    return pd.DataFrame(rows).reindex(columns=list(SUSPECTS.names))
 
 
 def sentence(one: Suspect) -> str:

@@ -29,7 +29,7 @@ HOURLY_TOPICS = (*TOPICS, "counts", "flags", "days", "settings")
 def run(ws: Workspace, *, year: int, hours: bool = False, dry_run: bool = False) -> Document:
     """Balance a year and keep the result as a run.
 
-    With ``hours`` the hourly profiles are examined too: swapped directions, clocks, level shifts.
+    With ``hours`` the hours are examined too: lost shares, swapped directions, clocks, level shifts.
 
     Raises
     ------
@@ -43,11 +43,14 @@ def run(ws: Workspace, *, year: int, hours: bool = False, dry_run: bool = False)
     suspects = result.suspects
     document = result.document
     if hours:
-        found = tides.examine(_hours_of(ws, year), inputs)
+        studied = tides.study(_hours_of(ws, year), inputs)
+        found = studied.suspects
         suspects = pd.concat([s for s in (suspects, found) if len(s)] or [found], ignore_index=True)
         document["suspects"] += [
-            row | {"set": row["set"].split(), "rivals": []} for row in records(found)
+            row | {"set": row["set"].split(), "rivals": rivals}
+            for row, rivals in zip(records(found), studied.rivals, strict=True)
         ]
+        document["untestable"] += studied.untestable
     tested = [
         one for kind in ("junctions", "sections", "areas", "screenlines") for one in document[kind]
     ]

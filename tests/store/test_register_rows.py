@@ -40,7 +40,15 @@ def sample(stored):
         values = list(SAMPLES[column.kind])
         if column.allowed:
             values = [column.allowed[0], column.allowed[-1]]
-        elif column.name in ("lower", "level", "share", "value", "count_error", "redundancy"):
+        elif column.name in (
+            "lower",
+            "level",
+            "share",
+            "value",
+            "count_error",
+            "redundancy",
+            "posterior",
+        ):
             values = [0.5, 0.25]
         elif column.name == "year" and column.kind == "int":
             values = [2025, 2026]
