@@ -239,19 +239,22 @@ def _grown(
     best: float,
     floor: float,
 ) -> tuple[int, float]:
-    """Grow candidates, the most promising first, down to ``floor``; those from ``fresh`` are new.
+    """Grow candidates, the most promising first; those from ``fresh`` on are new.
 
+    First axles alone that promise less than ``floor`` wait.
     Returns the end and the best worth.
     """
     for k in range(fresh, end):
         best = max(best, _worth(model, pool, k, pool.ended[k]))
         pool.hope[k] = _hope(model, pool, k)
     while end < most:
-        pick = begin
-        for k in range(begin + 1, end):
-            if pool.hope[k] > pool.hope[pick]:
+        pick = -1
+        for k in range(begin, end):
+            if pool.axles[k] == 1 and pool.hope[k] < floor:
+                continue
+            if pick < 0 or pool.hope[k] > pool.hope[pick]:
                 pick = k
-        if end == begin or pool.hope[pick] <= max(best - WEAK, floor):
+        if pick < 0 or pool.hope[pick] <= best - WEAK:
             break
         pool.hope[pick] = NEVER
         had = end
