@@ -89,6 +89,25 @@ def _checked(d: Document) -> Iterator[str]:
         yield "Decide with: countmap flags accept ID --reason R, or exclude"
 
 
+@app.command("leave-out")
+def leave_out(
+    file: Annotated[str, typer.Argument(help="The file's name as it was imported, or its id.")],
+    reason: Annotated[str, typer.Option("--reason", help="Why; kept with the decision.")],
+    workspace: Dir = HERE,
+    dry_run: DryRun = False,
+    as_json: Json = False,
+) -> None:
+    """Leave an imported file out of everything; undo brings it back."""
+    from countmap.jobs import counts
+
+    document = counts.leave_out(opened(workspace), file, reason=reason, dry_run=dry_run)
+    deliver(
+        document,
+        as_json,
+        lambda d: [f"{d['file']} ({d['rows']:,} periods) is left out (decision {d['decision']})"],
+    )
+
+
 @app.command()
 def show(
     station_id: Annotated[str, typer.Argument(help="The station's id.")],

@@ -55,6 +55,7 @@ def _imported(d: Document) -> Iterator[str]:
         f" ({d['crs']}); {d['one_way']:,} of the links are one-way"
     )
     yield f"{plural(d['junctions'], 'junction')}, {plural(d['sections'], 'section')}"
+    yield from d["notes"]
     if d.get("crosswalk"):
         c = d["crosswalk"]
         yield (

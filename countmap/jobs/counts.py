@@ -57,6 +57,8 @@ def import_(
     known = set(ws.register.frame("files")["sha256"])
     taken: list[tuple[Document, pd.DataFrame | None, str]] = []
     for number, file in enumerate(files):
+        if file.is_dir():
+            raise NotFound(f"{file} is a folder; name the files in it")
         if not file.is_file():
             raise NotFound(f"{file}: there is no such file")
         sha256 = _content(file, layout)
@@ -126,6 +128,40 @@ def _keep(
     with ws.register.transaction() as tx:
         for name, sha256, block in blocks:
             tx.add_file(name, sha256, layout.name if layout else None, block)
+
+
+def leave_out(ws: Workspace, name: str, *, reason: str, dry_run: bool = False) -> Document:
+    """Leave an imported file out of everything; its block stays, and undo brings it back.
+
+    Parameters
+    ----------
+    name : str
+        The file's name as it was imported, or its id.
+
+    Raises
+    ------
+    NotFound
+        No such file.
+    InvalidInput
+        The reason is empty, or several files bear that name.
+    """
+    if not reason.strip():
+        raise InvalidInput("a decision needs a reason; give --reason")
+    files = ws.register.frame("files")
+    found = files[(files["name"] == name) | (files["file_id"] == name)]
+    if found.empty:
+        raise NotFound(
+            f"no file {name!r} was imported; there are {', '.join(sorted(files['name'])[:5])} …"
+        )
+    if len(found) > 1:
+        ids = ", ".join(found["file_id"])
+        raise InvalidInput(
+            f"{len(found)} files were imported as {name!r}; give one of the ids {ids}"
+        )
+    row = found.iloc[0]
+    with writing(ws, dry_run=dry_run) as tx:
+        decision = tx.decide("leave out", row["name"], reason, delete={"files": [row["file_id"]]})
+    return {"file": row["name"], "rows": int(row["rows"]), "decision": decision, "dry_run": dry_run}
 
 
 def check(ws: Workspace, *, dry_run: bool = False) -> Document:

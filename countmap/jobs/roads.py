@@ -8,7 +8,7 @@ from pathlib import Path
 import geopandas as gpd
 import pandas as pd
 
-from countmap.errors import Conflict, InvalidInput, NotFound
+from countmap.errors import Conflict, NotFound
 from countmap.formats import csv_table, gmns, lines, osm
 from countmap.jobs.common import (
     Document,
@@ -17,15 +17,13 @@ from countmap.jobs.common import (
     import_table,
     records,
     refusing,
-    require_known,
 )
-from countmap.roads import audit, graph, restate
+from countmap.roads import audit, declared, graph, restate
 from countmap.roads import replace as replacing
 from countmap.tables import DECLARATIONS
 
 OSM_SUFFIXES = (".osm", ".pbf", ".osm.bz2", ".osm.gz")
 REPLACE = "replace roads"
-NODE_KINDS = ("generator", "junction")
 
 
 def read(file: Path, *, layer: str = "", crs: str = "") -> gpd.GeoDataFrame:
@@ -138,6 +136,7 @@ def describe(roads: graph.Roads, ws: Workspace) -> Document:
         "one_way": int((roads.links["allowed"] != "both").sum()),
         "junctions": int(knots.loc[knots["kind"] == "junction", "junction_id"].nunique()),
         "sections": int(chains["section_id"].nunique()),
+        "notes": graph.remarks(roads),
     }
 
 
@@ -161,32 +160,15 @@ def declare(ws: Workspace, file: Path, *, dry_run: bool = False) -> Document:
         A row that breaks the contract or names a node or link that is not there.
     """
     network = Network(ws)
-    nodes, links = set(network.roads.nodes["node_id"]), set(network.roads.links["link_id"])
     with refusing(ws):
         frame = csv_table.read_or_raise(file, DECLARATIONS)
-        at_node = frame["kind"].isin(NODE_KINDS)
-        require_known(frame[at_node], "id", nodes, "node", file)
-        require_known(frame[~at_node], "id", links, "link", file)
-        require_known(frame[frame["kind"] == "pair"], "other_id", links, "link", file)
-        _require_sound(network, frame, file)
+        standing = pd.concat([network.declarations, frame], ignore_index=True)
+        rejects = declared.refused(network.roads, standing, file=file.name)
+        if len(rejects):
+            raise csv_table.error_from(rejects)
     kinds = frame["kind"].value_counts().sort_index()
     taken = import_table(ws, frame, "declarations", dry_run=dry_run, decide="declare")
     return taken | {"declared": taken["new"], "by_kind": {k: int(v) for k, v in kinds.items()}}
-
-
-def _require_sound(network: Network, frame: pd.DataFrame, file: Path) -> None:
-    """Refuse declarations that the network cannot be built with, one row at a time."""
-    from countmap.roads import junctions, sections
-
-    standing = network.declarations
-    for row in range(len(frame)):
-        standing = pd.concat([standing, frame.iloc[[row]].drop(columns="row")], ignore_index=True)
-        try:
-            sections.pairs(network.roads, standing)
-            junctions.junctions(network.roads, standing)
-        except InvalidInput as error:
-            why = str(error).split(": ", 1)[-1]
-            raise InvalidInput(f"{file.name}:{frame['row'].iloc[row]}: {why}") from error
 
 
 def export(ws: Workspace, folder: Path) -> Document:

@@ -87,8 +87,15 @@ def _of_blocks(connection: sqlite3.Connection, blocks: Blocks) -> Iterator[Findi
             yield _finding("block", block, f"is not there; import {name} again")
         elif hashlib.sha256(path.read_bytes()).hexdigest() != sha256:
             yield _finding("block", block, f"has changed on disk; import {name} again")
+    left_out = " ".join(
+        before
+        for (before,) in connection.execute(
+            "SELECT before FROM changes JOIN decisions USING (decision_id) "
+            "WHERE table_name = 'files' AND after IS NULL AND undone_by IS NULL"
+        )
+    )
     folder = blocks.workspace / stored_blocks.FOLDER
     for path in sorted(folder.iterdir()) if folder.is_dir() else ():
         block = path.relative_to(blocks.workspace).as_posix()
-        if block not in known:
+        if block not in known and block not in left_out:
             yield _finding("orphan", block, "belongs to no imported file; it counts for nothing")

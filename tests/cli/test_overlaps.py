@@ -41,3 +41,25 @@ def test_findings_end_with_4_when_asked(countmap, ws, tmp_path):
     countmap("counts", "import", tmp_path / "first.csv", tmp_path / "second.csv", "-w", ws)
     assert countmap("counts", "check", "-w", ws).code == 0
     assert countmap("counts", "check", "-w", ws, "--fail-on-flags").code == 4
+
+
+def test_a_file_left_out_settles_the_conflict_and_undo_brings_it_back(countmap, ws, tmp_path):
+    (tmp_path / "first.csv").write_text(HEAD + rows(100))
+    (tmp_path / "second.csv").write_text(HEAD + rows(200))
+    countmap("counts", "import", tmp_path / "first.csv", tmp_path / "second.csv", "-w", ws)
+    words = ("counts", "leave-out", "second.csv", "--reason", "the wrong week", "-w", ws)
+    assert countmap(*words, "--dry-run").out.endswith(
+        "second.csv (4 periods) is left out (decision 1)\n"
+    )
+    assert countmap(*words).code == 0
+
+    def conflicts():
+        found = countmap("counts", "check", "-w", ws, "--json").document["flags"]
+        return [f for f in found if f["rule"] == "conflict"]
+
+    assert conflicts() == []
+    assert countmap("check", "-w", ws).out == "All sound: 1 block verified.\n"
+    assert countmap("undo", "1", "-w", ws).code == 0
+    assert len(conflicts()) == 1
+    gone = countmap("counts", "leave-out", "third.csv", "--reason", "x", "-w", ws)
+    assert "no file 'third.csv' was imported" in gone.err
