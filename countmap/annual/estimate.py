@@ -143,7 +143,9 @@ def _taught(work: Work, senses: tuple[str, ...]) -> tuple[str, ...]:
 
 def _shares(work: Work, lessons: Lessons) -> factors.Shares:
     pool = lessons.pool
-    return factors.shares(pool, lessons.level, pool.days_of(lessons.year), set(work.holidays))
+    days = pool.days_of(lessons.year)
+    form = work.settings.shares
+    return factors.shares(pool, lessons.level, days, set(work.holidays), form)
 
 
 def _textbook(

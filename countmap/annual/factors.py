@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -14,6 +14,7 @@ from countmap.annual.pool import Pool, block_counts
 
 Array = np.ndarray[Any, np.dtype[np.float64]]
 Indices = np.ndarray[Any, np.dtype[np.intp]]
+Form = Literal["month_weekday", "separate"]
 YEAR_OF_WEEKS_DAYS = 364
 STAND_IN_DAYS = (0, -7, 7, -14, 14, -21, 21, -28, 28, -35, 35, -42, 42)
 """Where to look for days on which the permanents were counted: the same weekdays, the nearest first."""
@@ -33,7 +34,9 @@ class Shares:
     hour: Array
 
 
-def shares(pool: Pool, levels: Array, days: slice, skip: set[int]) -> Shares:
+def shares(
+    pool: Pool, levels: Array, days: slice, skip: set[int], form: Form = "month_weekday"
+) -> Shares:
     """Return each series' mean share of its AADT by month and weekday, over ``days``.
 
     Parameters
@@ -42,6 +45,8 @@ def shares(pool: Pool, levels: Array, days: slice, skip: set[int]) -> Shares:
         AADT; NaN for a series that may not teach.
     skip : set of int
         Days (since 1970) that are no ordinary days: public holidays.
+    form : {'month_weekday', 'separate'}
+        One share for each weekday of each month, or a month's share times a weekday's.
     """
     at = np.arange(pool.day.shape[1])[days]
     at = at[~np.isin(at + pool.first, list(skip))]
@@ -54,7 +59,23 @@ def shares(pool: Pool, levels: Array, days: slice, skip: set[int]) -> Shares:
             if len(pick):
                 day[:, m, j] = mean_of_seen(pool.day[:, pick])
                 hour[:, m, j] = mean_of_seen(pool.hour[:, pick])
+    if form == "separate":
+        day, hour = (
+            _separate(pool, at, month, weekday, values) for values in (pool.day, pool.hour)
+        )
     return Shares(day / levels[:, None, None], hour / levels[:, None, None, None])
+
+
+def _separate(pool: Pool, at: Indices, month: Indices, weekday: Indices, values: Array) -> Array:
+    """Return season × weekday means, shape (series, 12, 7, …): what the days teach apart.
+
+    The hours of a weekday follow its own course all year; the season is that of whole days.
+    """
+    mean = mean_of_seen(pool.day[:, at])
+    season = np.stack([mean_of_seen(pool.day[:, at[month == m]]) / mean for m in range(12)], axis=1)
+    course = np.stack([mean_of_seen(values[:, at[weekday == j]]) for j in range(7)], axis=1)
+    lead = (slice(None), slice(None), slice(None), *[None] * (values.ndim - 2))
+    return season[:, :, None][lead] * course[:, None]
 
 
 def block_shares(found: Shares, window: tuple[Block, ...]) -> Array:

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from countmap import tables
-from countmap.annual import continuous, expand
+from countmap.annual import continuous, expand, factors
 from countmap.annual.pool import day_number
 
 Key = tuple[str, str]
@@ -28,6 +28,8 @@ class AnnualSettings:
         Same dates at the permanents, or month × weekday shares.
     estimator : {'fhwa', 'aashto'}
         For permanent stations.
+    shares : {'month_weekday', 'separate'}
+        Textbook shares: one for each weekday of each month, or a month's times a weekday's.
     level : float
         Of the intervals, 0..1.
     count_error : float
@@ -45,6 +47,7 @@ class AnnualSettings:
 
     method: Literal["matched", "textbook"] = "matched"
     estimator: Literal["fhwa", "aashto"] = "fhwa"
+    shares: factors.Form = "month_weekday"
     level: float = 0.95
     count_error: float = 0.02
     one_way: Mapping[str, str] = field(default_factory=dict)

@@ -1,0 +1,153 @@
+"""How long the annual stage takes on a large town.
+
+    python tests/bench/bench_annual_scale.py
+
+1. 10,000 week-long short counts against 300 permanents, intervals included: whole days; and counts
+   laid at one of eight hours, whose first and last day are parts.
+2. 1,000 stations × one year of quarter-hours, civil hours and both estimators, beside DuckDB's own
+   group-by of the same rows to (station, civil hour).
+
+The last table lies in annual_scale.txt.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from time import perf_counter, process_time
+
+import duckdb
+import numpy as np
+import pandas as pd
+
+from countmap import tables
+from countmap.annual import continuous
+from countmap.annual.estimate import AnnualInputs, estimate
+
+YEAR, PERMANENTS, SHORTS, STAY_DAYS = 2025, 300, 10_000, 7
+WEEK = np.array(
+    [
+        [1.10, 1.12, 1.13, 1.12, 1.14, 0.75, 0.64],
+        [0.95, 0.94, 0.95, 0.98, 1.10, 1.10, 0.98],
+        [0.92, 0.90, 0.92, 0.96, 1.12, 1.16, 1.02],
+    ]
+)
+DATES = pd.date_range(f"{YEAR}-01-01", f"{YEAR}-12-31").as_unit("us")
+HOURS = np.exp(-0.5 * ((np.arange(24) - 8) / 2.5) ** 2) + np.exp(
+    -0.5 * ((np.arange(24) - 17) / 3) ** 2
+)
+
+
+def days(rng, number):
+    """Return daily counts of mixed roads, shape (number, days)."""
+    mix = rng.dirichlet([1.2, 0.8, 0.5], number)
+    level = np.exp(rng.uniform(np.log(1500), np.log(20000), number))
+    season = np.cos(2 * np.pi * (DATES.day_of_year.to_numpy() - 200) / 365)
+    log = (mix @ np.log(WEEK))[:, DATES.day_of_week]
+    log += (mix @ [-0.06, 0.05, 0.3])[:, None] * season
+    log += rng.normal(0, 0.05, len(DATES)) + rng.normal(0, 0.035, (number, len(DATES)))
+    return rng.poisson(level[:, None] * np.exp(log)).astype(np.float64)
+
+
+def inputs(rng, *, by_hour):
+    """Return the inputs of the first experiment; ``by_hour`` lays the counts at eight hours."""
+    count = days(rng, PERMANENTS + SHORTS)
+    name = np.array(
+        [f"{'P' if k < PERMANENTS else 'S'}{k:05d}" for k in range(PERMANENTS + SHORTS)]
+    )
+    start = rng.integers(0, len(DATES) - STAY_DAYS, SHORTS)
+    extra = int(by_hour)
+    row = np.repeat(np.arange(PERMANENTS), len(DATES))
+    at = np.tile(np.arange(len(DATES)), PERMANENTS)
+    row = np.concatenate([row, np.repeat(np.arange(SHORTS) + PERMANENTS, STAY_DAYS + extra)])
+    at = np.concatenate([at, (start[:, None] + np.arange(STAY_DAYS + extra)).ravel()])
+    stations = pd.DataFrame({"station_id": name})
+    stations["kind"] = np.where(stations["station_id"].str.startswith("P"), "permanent", "short")
+    total = pd.DataFrame({"station_id": name[row], "sense": "both", "date": DATES[at]})
+    total["count"] = count[row, at]
+    if not by_hour:
+        return AnnualInputs(tables.empty(tables.HOUR_CELLS), total, stations, YEAR)
+    share = rng.multinomial(count[row, at].astype(np.int64), HOURS / HOURS.sum())
+    hour = np.tile(np.arange(24), len(row))
+    line = np.repeat(np.arange(len(row)), 24)
+    short = row[line] >= PERMANENTS
+    laid = np.where(short, 8 + (row[line] % 8), 0)
+    order = at - np.concatenate(
+        [np.zeros(PERMANENTS * len(DATES)), np.repeat(start, STAY_DAYS + 1)]
+    )
+    into = order[line]
+    keep = ~short | ((into > 0) & (into < STAY_DAYS)) | ((into == 0) & (hour > laid))
+    keep |= short & (into == STAY_DAYS) & (hour < laid)
+    cells = total.loc[line[keep], ["station_id", "sense", "date"]].reset_index(drop=True)
+    cells["hour"] = hour[keep]
+    cells["count"] = share.ravel()[keep].astype(np.float64)
+    whole = (row < PERMANENTS) | ((order > 0) & (order < STAY_DAYS))
+    return AnnualInputs(cells, total[whole], stations, YEAR)
+
+
+def timed(what, act):
+    """Return the result and a line with wall and processor seconds."""
+    wall, cpu = perf_counter(), process_time()
+    found = act()
+    return found, f"{what:<66} {perf_counter() - wall:>7.1f} s {process_time() - cpu:>7.1f} s"
+
+
+def short_counts(lines):
+    """Run the first experiment."""
+    for by_hour in (False, True):
+        made = inputs(np.random.default_rng(3), by_hour=by_hour)
+        how = "laid at eight hours" if by_hour else "whole days"
+        what = f"{SHORTS} counts of {STAY_DAYS} days, {PERMANENTS} permanents, {how}"
+        found, line = timed(what, lambda made=made: estimate(made))
+        status = found.annual["status"].value_counts().to_dict()
+        lines += [line, f"    {status}"]
+
+
+def averages(lines, stations):
+    """Run the second experiment."""
+    rng = np.random.default_rng(4)
+    stamp = pd.date_range(DATES[0], periods=len(DATES) * 96, freq="15min").as_unit("us")
+    rows = pd.DataFrame(
+        {
+            "station": np.repeat(np.arange(stations, dtype=np.int32), len(stamp)),
+            "start": np.tile(stamp, stations),
+            "count": rng.poisson(30, len(stamp) * stations).astype(np.int32),
+        }
+    )
+    db = duckdb.connect()
+    db.execute("SET threads = 2")
+    db.register("given", rows)
+    db.execute("CREATE TABLE rows AS SELECT * FROM given")
+    query = (
+        "SELECT station, date_trunc('hour', start) AS hour, sum(count) AS count "
+        "FROM rows GROUP BY ALL"
+    )
+    cells, line = timed(f"DuckDB: {len(rows):,} rows to hours", lambda: db.execute(query).df())
+    base = float(line.split()[-4])
+    lines.append(line)
+    hours = pd.DataFrame({"station_id": cells["station"].astype("str"), "sense": "both"})
+    hours["date"] = cells["hour"].dt.normalize()
+    hours["hour"] = cells["hour"].dt.hour.astype("int64")
+    hours["count"] = cells["count"].astype("float64")
+    total = hours.groupby(["station_id", "sense", "date"], as_index=False)["count"].sum()
+    _, line = timed("both estimators from those hours and days", lambda: both(hours, total))
+    lines += [line, f"    {float(line.split()[-4]) / base:.1f} times the group-by"]
+
+
+def both(hours, total):
+    """Average by both estimators."""
+    return continuous.fhwa_hourly(hours), continuous.aashto(total)
+
+
+def main(stations):
+    """Print the table and keep it."""
+    lines = [f"{'':<66} {'wall':>9} {'processor':>9}"]
+    averages(lines, stations)
+    short_counts(lines)
+    text = "\n".join(lines) + "\n"
+    print(text)
+    (Path(__file__).parent / "annual_scale.txt").write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1000)
