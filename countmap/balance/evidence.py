@@ -34,7 +34,9 @@ OVER = (-0.20, 0.10)
 
 _SWAP_SD = 0.10
 _UNSEEN_SHARE = 0.10
-"""Unseen traffic, one standard deviation as a share of the flow around it."""
+_ACCESS_SHARE = 0.30
+"""Unseen traffic, one standard deviation as a share of the flow around it: what a street stated quiet
+may carry and a small access may bring, and what a depot or a car park brings."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,6 +188,7 @@ def _unseen(system: System, around: Floats, base: Basis) -> list[Fault]:
     for i, j in _twins(system):
         design = np.concatenate([found[i].design, found[j].design], axis=1)
         found.append(Fault("leak", f"{i} {j}", "both", design, 0.0, _UNSEEN_SHARE, (i, j)))
+    found += [replace(leak, sd=_ACCESS_SHARE) for leak in found]
     quiet = system.graph.arcs.loc[system.graph.arcs["quiet"]].drop_duplicates("link_id")
     for link, tail, head in quiet[["link_id", "tail", "head"]].itertuples(index=False):
         ends = [(int(system.area[tail]), -1.0), (int(system.area[head]), 1.0)]
