@@ -181,3 +181,55 @@ def _decoded(d: Document) -> Iterator[str]:
         f"{c['class']}: {c['vehicles']:,}" for c in d["classes"]
     )
     yield f"Mind: {d['confusion']}"
+
+
+@app.command()
+def verify(
+    survey: Annotated[str, typer.Argument(help="The survey's id.")],
+    files: Annotated[list[Path], typer.Argument(help="Its pulses: CSV or Parquet.")],
+    wheelbase: Annotated[
+        float | None, typer.Option(help="The fleet's usual wheelbase, from trusted sites, m.")
+    ] = None,
+    apply: Annotated[bool, typer.Option("--apply", help="Use the proposal from here on.")] = False,
+    reason: Annotated[str, typer.Option("--reason", help="Why; kept with the decision.")] = "",
+    workspace: Dir = HERE,
+    as_json: Json = False,
+) -> None:
+    """Hold a survey's geometry against its own pulses; propose, and apply only on request."""
+    from countmap.jobs import tubes
+
+    with progress("Decoding pulses") as step:
+        document = tubes.verify(
+            opened(workspace), survey, files, wheelbase_m=wheelbase, apply=apply, reason=reason,
+            step=step,
+        )  # fmt: skip
+    deliver(document, as_json, _verified)
+
+
+def _verified(d: Document) -> Iterator[str]:
+    yield (
+        f"{d['survey_id']}: {plural(d['vehicles'], 'vehicle')}, {d['against']:,} of them against. "
+        "More than a few against on a one-way road: tubes are swapped"
+    )
+    yield from columns(
+        [[f["verdict"], f["name"], f"{f['value']:.2%}", f["why"]] for f in d["findings"]]
+    )
+    p = d["proposal"]
+    if p is None:
+        yield "No other geometry is proposed"
+        return
+    new, old = p["geometry"], d["used"]
+    yield (
+        f"Proposed: length difference {100 * new['length_difference_m']:+.0f} cm (was "
+        f"{100 * old['length_difference_m']:+.0f}), ± {100 * p['length_error_m']:.0f} cm"
+    )
+    if p["spacing_known"]:
+        yield (
+            f"Proposed: spacing {new['spacing_ab_m']:.3f} m A→B, {new['spacing_ba_m']:.3f} m B→A "
+            f"(was {old['spacing_ab_m']:.3f}, {old['spacing_ba_m']:.3f})"
+        )
+    yield f"Evidence: {p['evidence']}"
+    if d["applied"] is None:
+        yield "Nothing was changed; --apply uses it from here on"
+    else:
+        yield f"Applied as decision {d['applied']}; countmap undo {d['applied']} takes it back"

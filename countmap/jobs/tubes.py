@@ -1,4 +1,4 @@
-"""Jobs of the tubes: the error budget at the kerb, and vehicles from pulses."""
+"""Jobs of the tubes: the error budget at the kerb, vehicles from pulses, the geometry verified."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import asdict, fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,12 +18,11 @@ from countmap.formats import csv_table, pulses
 from countmap.jobs.common import Document, Step, Workspace, cell, no_step
 from countmap.schemes import reader
 from countmap.tubes import budget as budgets
+from countmap.tubes import verify as verifying
 from countmap.tubes.classify import classify, labels
 from countmap.tubes.geometry import Geometry, pulse_speed
 from countmap.tubes.pulses import Decoded, Decoder
-
-if TYPE_CHECKING:
-    from countmap.tubes.vehicles import Vehicles
+from countmap.tubes.vehicles import Vehicles, joined
 
 _INSTALLED = tuple(f.name for f in fields(budgets.Installation) if f.name != "checks")
 
@@ -98,6 +97,90 @@ def decode(
         A file that is not there or cannot be read, stamps out of order.
     """
     chosen = reader.load(scheme)
+    parts, number, (first, last) = _run(files, geometry, step)
+    frame = _frame(parts, chosen, started, first_tube_with, survey_id)
+    span = tuple(started + pd.Timedelta(microseconds=t) for t in (first, last))
+    if out is not None:
+        pulses.write_vehicles(frame.drop(columns="time"), out)
+    if counts is not None:
+        alone = np.concatenate([p.alone_us for p in parts])
+        silent = pd.Series(started.as_unit("us") + pd.to_timedelta(alone, unit="us"))
+        table = periods.interval_counts(
+            frame, span, tz, station_id=station_id, minutes=minutes, silent=silent
+        )
+        csv_table.write(_as_counts(table), counts)
+    return _summary(frame, parts, number, span, tz, chosen)
+
+
+def verify(
+    ws: Workspace,
+    survey_id: str,
+    files: Sequence[Path],
+    *,
+    wheelbase_m: float | None = None,
+    apply: bool = False,
+    reason: str = "",
+    step: Step = no_step,
+) -> Document:
+    """Hold a survey's geometry against its own pulses; change the record only with ``apply``.
+
+    What was measured stays: an applied proposal goes into the columns ``used_…``, as a decision
+    that can be undone.
+
+    Parameters
+    ----------
+    wheelbase_m : float, optional
+        The fleet's usual wheelbase; without it the spacing is not judged.
+
+    Raises
+    ------
+    NotFound, InvalidInput
+        As ``decode``; ``apply`` without a proposal.
+    """
+    if wheelbase_m is not None and not 2.1 < wheelbase_m < 3.2:
+        raise InvalidInput(f"--wheelbase {wheelbase_m:g} m is no usual car's. Give 2.1 to 3.2")
+    record = of_survey(ws, survey_id)
+    scheme, used = reader.load(record["scheme"]), record["geometry"]
+    parts, number, _ = _run(files, used, step)
+    vehicles = joined([p.vehicles for p in parts])
+    places = classify(vehicles.axles, vehicles.spacings_m, vehicles.starts, scheme)
+    shares = verifying.shares(
+        vehicles,
+        pulses=(number[0], number[1]),
+        orphans=sum(len(p.orphans_us) for p in parts),
+        alone=sum(len(p.alone_us) for p in parts),
+        unclassified=int((places < 0).sum()),
+    )
+    proposal, more = verifying.geometry(vehicles, used, wheelbase_m=wheelbase_m)
+    document: Document = {
+        "survey_id": survey_id,
+        "vehicles": len(vehicles),
+        "against": int(np.sum(vehicles.b_first == (record["first_tube_with"] == "A"))),
+        "findings": [asdict(f) for f in (*shares, *more)],
+        "used": asdict(used),
+        "proposal": None if proposal is None else asdict(proposal),
+        "applied": None,
+    }
+    if apply:
+        if proposal is None:
+            raise InvalidInput(f"survey {survey_id}: there is no proposal to apply")
+        row = ws.register.frame("surveys")
+        row = row[row["survey_id"] == survey_id].assign(
+            used_spacing_ab_m=proposal.geometry.spacing_ab_m,
+            used_spacing_ba_m=proposal.geometry.spacing_ba_m,
+            used_length_difference_m=proposal.geometry.length_difference_m,
+        )
+        with ws.register.transaction() as tx:
+            document["applied"] = tx.decide(
+                "survey geometry", survey_id, reason or proposal.evidence, {"surveys": row}
+            )
+    return document
+
+
+def _run(
+    files: Sequence[Path], geometry: Geometry, step: Step
+) -> tuple[list[Decoded], list[int], tuple[int, int]]:
+    """Decode files one after the other; return parts, pulses on A and B, first and last stamp."""
     decoder = Decoder(geometry)
     parts: list[Decoded] = []
     first, last, number = np.iinfo(np.int64).max, np.iinfo(np.int64).min, [0, 0]
@@ -114,18 +197,7 @@ def decode(
     if not sum(number):
         raise InvalidInput(f"{', '.join(f.name for f in files)}: no pulses. Check the file")
     parts.append(decoder.finish())
-    frame = _frame(parts, chosen, started, first_tube_with, survey_id)
-    span = tuple(started + pd.Timedelta(microseconds=t) for t in (first, last))
-    if out is not None:
-        pulses.write_vehicles(frame.drop(columns="time"), out)
-    if counts is not None:
-        alone = np.concatenate([p.alone_us for p in parts])
-        silent = pd.Series(started.as_unit("us") + pd.to_timedelta(alone, unit="us"))
-        table = periods.interval_counts(
-            frame, span, tz, station_id=station_id, minutes=minutes, silent=silent
-        )
-        csv_table.write(_as_counts(table), counts)
-    return _summary(frame, parts, number, span, tz, chosen)
+    return parts, number, (first, last)
 
 
 def of_survey(ws: Workspace, survey_id: str) -> Document:
@@ -154,10 +226,15 @@ def of_survey(ws: Workspace, survey_id: str) -> Document:
                 f"survey {survey_id} has no {name}. Add it to surveys.csv and import that again"
             )
     site = budgets.Installation(**{n: cell(row[n]) for n in _INSTALLED if n in rows.columns})
-    spacing = site.spacing_m / math.cos(math.radians(site.skew_deg or 0.0))
-    longer = site.length_difference_m or 0.0
+    way = site.spacing_m / math.cos(math.radians(site.skew_deg or 0.0))
+    used = {n: cell(row.get(f"used_{n}_m")) for n in ("spacing_ab", "spacing_ba")}
+    longer = cell(row.get("used_length_difference_m"))
+    if longer is None:
+        longer = site.length_difference_m or 0.0
     return {
-        "geometry": Geometry(spacing, spacing, longer, pulse_speed(site.air_c)),
+        "geometry": Geometry(
+            used["spacing_ab"] or way, used["spacing_ba"] or way, longer, pulse_speed(site.air_c)
+        ),
         "started": _instant(str(row["started"]), ws.settings.timezone),
         "first_tube_with": row["first_tube_with"],
         "tz": ws.settings.timezone,

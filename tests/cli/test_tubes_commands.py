@@ -66,3 +66,38 @@ def test_refusals_are_one_line(countmap, pulses, arguments, said):
     assert ended.code == 1
     assert said in ended.err
     assert len(ended.err.strip().splitlines()) == 1
+
+
+def test_verify_proposes_applies_on_request_and_undo_takes_it_back(countmap, ws, tmp_path):
+    times, tubes, _ = simulate(World(hours=5, flow=900, longer_b=0.6), 78)
+    path = tmp_path / "p.parquet"
+    pd.DataFrame({"time_us": times, "tube": ["AB"[k] for k in tubes]}).to_parquet(path)
+    surveys = tmp_path / "surveys.csv"
+    surveys.write_text(
+        "survey_id,station_id,started,spacing_entered_m,lead_a_m,lead_b_m,first_tube_with\n"
+        "V1,B,2025-03-04T06:00,1,5,5,A\n"
+    )
+    assert countmap("surveys", "import", surveys, "-w", ws).code == 0
+    said = countmap("tubes", "verify", "V1", path, "-w", ws)
+    assert said.code == 0, said.err
+    assert "Nothing was changed; --apply uses it from here on" in said.out
+    done = json.loads(countmap("tubes", "verify", "V1", path, "-w", ws, "--apply", "--json").out)
+    assert done["proposal"]["geometry"]["length_difference_m"] == pytest.approx(0.6, abs=0.2)
+    again = json.loads(countmap("tubes", "verify", "V1", path, "-w", ws, "--json").out)
+    assert again["used"] == done["proposal"]["geometry"]
+    assert countmap("undo", str(done["applied"]), "-w", ws).code == 0
+    before = json.loads(countmap("tubes", "verify", "V1", path, "-w", ws, "--json").out)
+    assert before["used"] == done["used"]
+    decoded = countmap("tubes", "decode", path, "--survey", "V1", "-w", ws, "--json")
+    assert json.loads(decoded.out)["vehicles"] > 4000
+
+
+def test_a_survey_without_its_record_cannot_be_decoded(countmap, ws, pulses, tmp_path):
+    surveys = tmp_path / "surveys.csv"
+    surveys.write_text("survey_id,station_id,started\nV2,B,2025-03-04T06:00\n")
+    countmap("surveys", "import", surveys, "-w", ws)
+    ended = countmap("tubes", "decode", pulses[0], "--survey", "V2", "-w", ws)
+    assert ended.code == 1
+    assert "survey V2 has no first_tube_with. Add it to surveys.csv" in ended.err
+    ended = countmap("tubes", "verify", "none", pulses[0], "-w", ws)
+    assert "there is no survey 'none'" in ended.err
