@@ -91,6 +91,8 @@ def _verdict(one: Document) -> list[str]:
 
 
 def _total(line: Document) -> str:
+    if line.get("problem"):
+        return f"{line['name']}: {line['problem']}"
     both = line["both"]
     if both["flow"] is None:
         return f"{line['name']}: no total, {', '.join(both['missing'])} not counted"
@@ -119,31 +121,27 @@ def _walked(d: Document) -> Iterator[str]:
     yield f"{d['from']} to {d['to']}: {d['length_m'] / 1000:.2f} km, {d['year']}"
     rows = [["m", "station", "link", "ahead", "", "back", ""]]
     for one in d["stations"]:
-        ahead, back = one["ahead"], one["back"]
-        rows.append(
-            [
-                flow(one["chainage_m"]),
-                one["station_id"],
-                one["link_id"],
-                *_band(ahead),
-                *_band(back),
-            ]
-        )
+        ways = (*_band(one["ahead"]), *_band(one["back"]))
+        if one["both"]:
+            ways = ("both ways", "", *_band(one["both"]))
+        rows.append([flow(one["chainage_m"]), one["station_id"], one["link_id"], *ways])
     yield from columns(rows, right=(0, 3, 4, 5, 6))
     for step in d["steps"]:
         yield f"{step['from_station']} to {step['to_station']}"
-        for sense in step["senses"]:
-            if sense["step"] is not None:
-                yield (
-                    f"  {sense['travel']:<5} {sense['step']:+,.0f} ± {half(sense)},"
-                    f" z {sense['z']:+.1f}: {sense['verdict']}"
-                )
+        yield from map(_step, step["senses"])
         for side in step["side_roads"]:
             name = side["name"] or side["link_id"]
             yield (
                 f"  at {side['chainage_m']:,.0f} m {name} ({side['link_id']}):"
                 f" {flow(side['in'])} in, {flow(side['out'])} out"
             )
+
+
+def _step(sense: Document) -> str:
+    if sense["step"] is None:
+        return f"  {sense['travel']:<5} {sense['verdict']}: {sense['reason'] or 'no figure'}"
+    size = f"{sense['step']:+,.0f} ± {half(sense)}, z {sense['z']:+.1f}"
+    return f"  {sense['travel']:<5} {size}: {sense['verdict']}"
 
 
 def _band(figure: Document | None) -> tuple[str, str]:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from countmap import clock
 from countmap.annual import estimate as estimating
+from countmap.counts.days import within_validity
 from countmap.errors import NotFound
 from countmap.formats import csv_table
 from countmap.jobs.common import (
@@ -53,9 +54,11 @@ def estimate(
     fingerprint = ws.register.fingerprint(TOPICS)
     network = Network(ws)
     hours, days = queries.hours_and_days(ws)
+    stations = ws.register.frame("stations")
+    hours, _ = within_validity(hours, stations)
+    days, outside = within_validity(days, stations)
     if days.empty:
         raise NotFound("the workspace has no counts; run countmap counts import FILE first")
-    stations = ws.register.frame("stations")
     years = sorted({int(y) for y in days["date"].dt.year} | {year})
     result = estimating.estimate(
         estimating.AnnualInputs(
@@ -75,8 +78,12 @@ def estimate(
         )
     )
     explanations: dict[str, Any] = {}
+    unused = dict(
+        zip(outside["station_id"], map(_outside, outside.to_dict("records")), strict=True)
+    )
     for (station, sense), chain in result.explanations.items():
-        explanations.setdefault(station, {})[sense] = cell(chain)
+        told = chain | ({"not_used": unused[station]} if station in unused else {})
+        explanations.setdefault(station, {})[sense] = cell(told)
     document: Document = {
         "year": year,
         "method": method,
@@ -93,6 +100,10 @@ def estimate(
         "annual": shown(result.annual, ws),
         "dry_run": dry_run,
     }
+
+
+def _outside(row: Document) -> str:
+    return f"{row['days']} days {row['reason']}"
 
 
 def import_(ws: Workspace, file: Path, *, dry_run: bool = False) -> Document:

@@ -7,6 +7,7 @@ import pandas as pd
 from countmap.balance import assess, tides
 from countmap.balance import corridor as walking
 from countmap.balance.inputs import BalanceInputs
+from countmap.counts.days import within_validity
 from countmap.errors import NotFound
 from countmap.jobs.annual import both_first
 from countmap.jobs.common import (
@@ -86,6 +87,7 @@ def corridor(ws: Workspace, start: str, end: str, *, year: int) -> Document:
         flows,
         start,
         end,
+        pairs=network.pairs,
     )
     return {"year": year, **walk, "notes": stale_notes(ws, year)}
 
@@ -155,7 +157,9 @@ def _inputs(ws: Workspace, network: Network, year: int) -> BalanceInputs:
 
 
 def _hours_of(ws: Workspace, year: int) -> pd.DataFrame:
-    return queries.hour_cells(ws, f"{year}-01-01", f"{year}-12-31")
+    hours = queries.hour_cells(ws, f"{year}-01-01", f"{year}-12-31")
+    kept, _ = within_validity(hours, ws.register.frame("stations"))
+    return kept
 
 
 def _tally(flows: pd.DataFrame) -> dict[str, int]:

@@ -27,6 +27,7 @@ from countmap.jobs.common import (
     station_row,
     writing,
 )
+from countmap.roads.sections import cul_de_sacs
 from countmap.store import queries
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -181,7 +182,7 @@ def check(ws: Workspace, *, dry_run: bool = False) -> Document:
         days,
         queries.periods(ws),
         stations,
-        ws.register.frame("links"),
+        _links(ws),
         ws.register.frame("days"),
         ws.settings.checks,
         holidays=clock.public_holidays(ws.settings.holidays, _years(days)),
@@ -236,6 +237,14 @@ def show(ws: Workspace, station_id: str) -> Document:
         "days": rows,
         "flags": flag_records(ws, flags),
     }
+
+
+def _links(ws: Workspace) -> pd.DataFrame:
+    """Return LINKS with ``cul_de_sac``: where a count of nothing may be true."""
+    network = Network(ws)
+    ends = cul_de_sacs(network.sections, network.junctions)
+    links = network.roads.links
+    return links.assign(cul_de_sac=links["link_id"].isin(ends))
 
 
 def _years(days: pd.DataFrame) -> list[int]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, fields
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +25,24 @@ from countmap.tubes.pulses import Decoded, Decoder
 from countmap.tubes.vehicles import Vehicles, joined
 
 _INSTALLED = tuple(f.name for f in fields(budgets.Installation) if f.name != "checks")
+
+
+@dataclass(frozen=True, slots=True)
+class _Drift:
+    """A counter's clock that ran ahead by ``start_s`` at ``first`` and by ``end_s`` at ``last``."""
+
+    first: int
+    last: int
+    start_s: float
+    end_s: float
+
+    def true(self, stamp: Any) -> Any:
+        """Return stamps (µs) as the reference clock would have them; the same without drift."""
+        if self.start_s == self.end_s == 0.0:
+            return stamp
+        part = (np.asarray(stamp) - self.first) / max(self.last - self.first, 1)
+        ahead = self.start_s + (self.end_s - self.start_s) * part
+        return np.asarray(stamp) - np.round(ahead * 1e6).astype(np.int64)
 
 
 def budget(
@@ -74,6 +92,7 @@ def decode(
     tz: str,
     survey_id: str = "",
     station_id: str = "",
+    clock_s: tuple[float, float] = (0.0, 0.0),
     scheme: str = "austroads12",
     out: Path | None = None,
     counts: Path | None = None,
@@ -90,6 +109,9 @@ def decode(
         UTC instant of stamp 0.
     first_tube_with : {"A", "B"}
         Tube that vehicles of sense ``with`` strike first.
+    clock_s : (float, float)
+        How far the counter's clock was ahead of the reference at its first and its last stamp;
+        between them it is taken to have drifted evenly. Speeds are not touched.
 
     Raises
     ------
@@ -98,12 +120,14 @@ def decode(
     """
     chosen = reader.load(scheme)
     parts, number, (first, last) = _run(files, geometry, step)
-    frame = _frame(parts, chosen, started, first_tube_with, survey_id)
-    span = tuple(started + pd.Timedelta(microseconds=t) for t in (first, last))
+    drift = _Drift(first, last, *clock_s)
+    frame = _frame(parts, chosen, started, first_tube_with, survey_id, drift)
+    begun, ended = (started + pd.Timedelta(microseconds=drift.true(t)) for t in (first, last))
+    span = (begun, ended)
     if out is not None:
         pulses.write_vehicles(frame.drop(columns="time"), out)
     if counts is not None:
-        alone = np.concatenate([p.alone_us for p in parts])
+        alone = drift.true(np.concatenate([p.alone_us for p in parts]))
         silent = pd.Series(started.as_unit("us") + pd.to_timedelta(alone, unit="us"))
         table = periods.interval_counts(
             frame, span, tz, station_id=station_id, minutes=minutes, silent=silent
@@ -240,6 +264,7 @@ def of_survey(ws: Workspace, survey_id: str) -> Document:
         "tz": ws.settings.timezone,
         "survey_id": survey_id,
         "station_id": row["station_id"],
+        "clock_s": tuple(cell(row.get(f"clock_offset_{end}_s")) or 0.0 for end in ("start", "end")),
         "scheme": ws.settings.class_scheme or "austroads12",
     }
 
@@ -290,12 +315,13 @@ def _instant(text: str, tz: str) -> pd.Timestamp:
     return local.tz_convert("UTC").as_unit("us")
 
 
-def _frame(
+def _frame(  # noqa: PLR0917  # one call
     parts: list[Decoded],
     scheme: reader.Scheme,
     started: pd.Timestamp,
     first_tube_with: str,
     survey_id: str,
+    drift: _Drift,
 ) -> pd.DataFrame:
     """Return the vehicles of all parts in the columns of the table ``vehicles``, plus ``time``."""
     frames = [_vehicles(p.vehicles, scheme, first_tube_with) for p in parts if len(p.vehicles)]
@@ -304,6 +330,7 @@ def _frame(
     frame = pd.concat(frames, ignore_index=True)
     frame.insert(0, "survey_id", survey_id)
     frame["scheme"] = scheme.name
+    frame["time_us"] = drift.true(frame["time_us"].to_numpy(np.int64))
     frame["time"] = started.as_unit("us") + pd.to_timedelta(frame["time_us"], unit="us")
     return frame
 
