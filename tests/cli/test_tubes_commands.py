@@ -101,3 +101,24 @@ def test_a_survey_without_its_record_cannot_be_decoded(countmap, ws, pulses, tmp
     assert "survey V2 has no first_tube_with. Add it to surveys.csv" in ended.err
     ended = countmap("tubes", "verify", "none", pulses[0], "-w", ws)
     assert "there is no survey 'none'" in ended.err
+
+
+def test_a_clock_that_drifted_is_set_right_evenly(countmap, ws, pulses, tmp_path):
+    path, _ = pulses
+    out, surveys = tmp_path / "v.parquet", tmp_path / "surveys.csv"
+    head = "survey_id,station_id,started,spacing_entered_m,first_tube_with"
+    surveys.write_text(
+        f"{head},clock_offset_start_s,clock_offset_end_s\n"
+        "V1,B,2025-03-04T06:00,1,A,,\nV2,B,2025-03-04T06:00,1,A,0,60\n"
+    )
+    assert countmap("surveys", "import", surveys, "-w", ws).code == 0
+    tables = []
+    for survey in ("V1", "V2"):
+        ended = countmap("tubes", "decode", path, "--survey", survey, "-w", ws, "--out", out)
+        assert ended.code == 0, ended.err
+        tables.append(pd.read_parquet(out))
+    ahead = (tables[0]["time_us"] - tables[1]["time_us"]) * 1e-6
+    stamps = pd.read_csv(path)["time_us"]
+    part = (tables[0]["time_us"] - stamps.min()) / (stamps.max() - stamps.min())
+    assert ahead.to_numpy() == pytest.approx(60 * part.to_numpy(), abs=1e-5)
+    assert tables[0]["speed_kmh"].equals(tables[1]["speed_kmh"])
