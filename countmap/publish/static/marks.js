@@ -100,7 +100,8 @@
         const [right, bottom] = [left + wide, top + high];
         if (left < west + 4 || top < north + 4 || right > east - 4 || bottom > south - 4) continue;
         if (taken.some((b) => left < b[2] && right > b[0] && top < b[3] && bottom > b[1])) continue;
-        const cost = away / 8 + 40 * room.hits(left, top, right, bottom) + covered(frame, left, top, wide, high);
+        const crossed = away > 20 && leader(x, y, left, top, wide, high).some(([px, py]) => taken.some((b) => px > b[0] && px < b[2] && py > b[1] && py < b[3]));
+        const cost = (crossed ? 30 : 0) + away / 8 + 40 * room.hits(left, top, right, bottom) + covered(frame, left, top, wide, high);
         if (cost < least) { least = cost; best = { left, top, away, x, y }; }
       }
       if (!best) return null;
@@ -108,19 +109,28 @@
       room.add(left, top, left + wide, top + high);
       taken.push([left - 4, top - 2, left + wide + 4, top + high + 2]);
       if (away > 20) {
+        const points = leader(x, y, left, top, wide, high);
+        for (const [px, py] of points) taken.push([px - 3, py - 3, px + 3, py + 3]);
         ctx.strokeStyle = colour;
         ctx.lineWidth = 1;
         ctx.beginPath();
         ctx.moveTo(x, y);
-        ctx.lineTo(Math.max(left, Math.min(left + wide, x)), Math.max(top, Math.min(top + high, y)));
+        ctx.lineTo(...points[points.length - 1]);
         ctx.stroke();
       }
       ctx.fillStyle = ink.paper;
       ctx.beginPath();
       ctx.rect(left, top, wide, high);
       ctx.fill();
-      lines.forEach((line, k) => write(ctx, ink, line, left + 4, top + 10 + k * 18, { colour, bold: k === 0 }));
+      lines.forEach((line, k) => write(ctx, ink, line, left + 4, top + 10 + k * 18, { colour, bold: k === 0 || colour === ink.accent }));
       return { left, top, wide, high };
+    }
+
+    /** Points from a place to the nearest edge of a slip, a few pixels apart. */
+    function leader(x, y, left, top, wide, high) {
+      const [tx, ty] = [Math.max(left, Math.min(left + wide, x)), Math.max(top, Math.min(top + high, y))];
+      const steps = Math.max(1, Math.ceil(Math.hypot(tx - x, ty - y) / 8));
+      return Array.from({ length: steps + 1 }, (_, k) => [x + ((tx - x) * k) / steps, y + ((ty - y) * k) / steps]);
     }
 
     /** What lies over the map: the key with its scale bar, and the open panel. */
@@ -139,7 +149,7 @@
       for (let px = left; px <= left + wide; px += 14) {
         for (const py of [top, top + high / 2, top + high]) {
           const found = model.nearest((px + frame.left) / frame.scale, (py + frame.top) / frame.scale, 9 / frame.scale);
-          if (found) hits += Number.isNaN(links.figure[found.link]) ? 0.5 : 1;
+          if (found) hits += Number.isNaN(links.figure[found.link]) ? 0.5 : 4;
         }
       }
       return hits + 2 * lineDots.filter(([x, y]) => x > left && x < left + wide && y > top && y < top + high).length;
