@@ -8,7 +8,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from countmap import tables
-from countmap.tables import Column, Kind, Table
+from countmap.contract import Column, Kind, Table
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

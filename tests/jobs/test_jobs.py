@@ -67,8 +67,8 @@ def test_a_count_is_never_overwritten(town):
 
 def test_explanations_lead_from_counts_to_the_figure(town):
     found = annual.explain(town, "S03", year=2025)
-    assert [part["figure"]["sense"] for part in found["senses"]] == ["against", "both", "with"]
-    both = found["senses"][1]
+    assert [part["figure"]["sense"] for part in found["senses"]] == ["both", "with", "against"]
+    both = found["senses"][0]
     assert both["chain"]["mean_of_counts"] * both["chain"]["factor"] == pytest.approx(
         both["figure"]["aadt"], rel=0.02
     )
@@ -157,3 +157,14 @@ def test_published_data_say_the_same(town, tmp_path):
     written = pd.read_csv(tmp_path / "out" / "annual.csv")
     known = town.register.results("annual", 2025)
     assert written["aadt"].to_numpy() == pytest.approx(known["aadt"].to_numpy(), nan_ok=True)
+
+
+def test_what_was_counted_after_a_station_s_end_is_not_used(town):
+    before = annual.explain(town, "S33", year=2025)["senses"][0]["chain"]["dates"]
+    last = before[3]["dates"][0]
+    retired = stations.retire(town, "S33", on=last, reason="closed")
+    assert retired["counted_after"] is not None
+    annual.estimate(town, year=2025)
+    chain = annual.explain(town, "S33", year=2025)["senses"][0]["chain"]
+    assert max(d for part in chain["dates"] for d in part["dates"]) <= last
+    assert f"after {last}, the last day of the station" in chain["not_used"]
