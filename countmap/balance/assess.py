@@ -10,18 +10,13 @@ import pandas as pd
 from scipy.stats import chi2
 
 from countmap.balance import document, flows, screenlines, verdicts
-from countmap.balance.inputs import BalanceInputs, Counts, RelativeErrors, gather, relative_errors
-from countmap.balance.solve import Solution, at_least_zero, solve
-from countmap.balance.system import System, build
+from countmap.balance.inputs import BalanceInputs
+from countmap.balance.solved import balance
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
-
-__all__ = ["Balance", "BalanceInputs", "BalanceResult", "assess", "balance"]
-
-_ROUNDS = 30
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,56 +28,6 @@ class BalanceResult:
     flows: pd.DataFrame
     suspects: pd.DataFrame
     document: dict[str, Any]
-
-
-@dataclass(frozen=True, eq=False)
-class Balance:
-    """The solved balance: system, errors, solution, and the flows held at zero or above.
-
-    ``reconciled`` (n,) and ``inferred`` (p,) are at least zero; ``at_bound`` of them are held there.
-    """
-
-    counts: Counts
-    system: System
-    errors: RelativeErrors
-    solution: Solution
-    reconciled: Floats
-    inferred: Floats
-    at_bound: int
-
-
-def balance(inputs: BalanceInputs) -> Balance:
-    """Set up and solve the balance of a network.
-
-    Raises
-    ------
-    InvalidInput
-        See :func:`countmap.balance.inputs.gather` and :func:`countmap.balance.solve.solve`.
-    """
-    counts = gather(inputs)
-    system = build(inputs, counts)
-    errors = relative_errors(counts, inputs.shared)
-    solution = _settle(system, errors, fitted=inputs.settings.error_from == "fitted")
-    others = system.others(np.maximum(solution.flow, 0.0))
-    reconciled, inferred, at_bound = at_least_zero(solution.problem, others)
-    return Balance(counts, system, errors, solution, reconciled, inferred, at_bound)
-
-
-def _settle(system: System, errors: RelativeErrors, *, fitted: bool) -> Solution:
-    """Solve with errors taken from the fitted flows: 90 and 110 at 10 % make 100, not 98.02."""
-    flow = system.counts.used["aadt"].to_numpy(dtype=float)
-    # A count of zero says nothing about its own error: it starts from the middle of the others.
-    flow = np.where(flow > 0, flow, np.median(flow) if len(flow) else 0.0)
-    solution = solve(system.problem(errors, flow))
-    if not fitted:
-        return solution
-    for _ in range(_ROUNDS):
-        step = np.maximum(solution.flow, 0.0)
-        if np.allclose(step, flow, rtol=1e-9, atol=1e-6):
-            break
-        flow = step
-        solution = solve(system.problem(errors, flow))
-    return solution
 
 
 def assess(inputs: BalanceInputs) -> BalanceResult:

@@ -16,8 +16,8 @@ from countmap.tables import SUSPECTS, empty
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from countmap.balance.assess import Balance
     from countmap.balance.inputs import BalanceInputs
+    from countmap.balance.solved import Balance
     from countmap.balance.verdicts import Hypothesis, Suspect
 
     Floats = NDArray[np.float64]

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from scipy import sparse
 
-    from countmap.balance.assess import Balance
+    from countmap.balance.solved import Balance
 
     Floats = NDArray[np.float64]
     Rows = NDArray[np.intp]

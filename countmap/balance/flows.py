@@ -17,8 +17,8 @@ from countmap.tables import FLOWS
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from countmap.balance.assess import Balance
     from countmap.balance.inputs import BalanceInputs
+    from countmap.balance.solved import Balance
 
     Floats = NDArray[np.float64]
 

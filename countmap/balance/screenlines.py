@@ -19,9 +19,9 @@ from countmap.errors import InvalidInput
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from countmap.balance.assess import Balance
     from countmap.balance.errors import ArcErrors
     from countmap.balance.inputs import BalanceInputs
+    from countmap.balance.solved import Balance
     from countmap.roads.graph import Roads
 
     Floats = NDArray[np.float64]

@@ -12,8 +12,8 @@ from countmap.balance.solve import NON_CENTRALITY
 from countmap.balance.verdicts import sidak, verdict
 
 if TYPE_CHECKING:
-    from countmap.balance.assess import Balance
     from countmap.balance.inputs import BalanceInputs
+    from countmap.balance.solved import Balance
 
 _FIGURES = ["station_id", "section_id", "chainage_m", "link_id", "aadt", "sd"]
 

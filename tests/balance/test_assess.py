@@ -11,8 +11,9 @@ import pytest
 from made_balance import CROSS, CROSS_COUNTS, given, two_way
 from made_roads import net, node_at, roundabout
 
-from countmap.balance.assess import assess, balance
+from countmap.balance.assess import assess
 from countmap.balance.inputs import Settings, split_errors
+from countmap.balance.solved import balance
 from countmap.errors import InvalidInput
 from countmap.roads.junctions import junctions
 from countmap.tables import FLOWS, SUSPECTS, require

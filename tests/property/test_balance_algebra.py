@@ -11,7 +11,7 @@ from made_counts import inputs, network
 from made_roads import redrawn
 from scipy.optimize import nnls
 
-from countmap.balance.assess import assess, balance
+from countmap.balance.assess import assess
 from countmap.balance.bridges import forest
 from countmap.balance.errors import arc_errors
 from countmap.balance.inputs import Settings
@@ -24,6 +24,7 @@ from countmap.balance.solve import (
     project_out,
     solve,
 )
+from countmap.balance.solved import balance
 
 SEEDS = st.integers(0, 2**32 - 1)
 QUICK = settings(max_examples=8, deadline=None)
