@@ -28,13 +28,16 @@ CHECKS = {
     "equal": "are both tubes equally long from the near kerb to the counter, equally stretched?",
 }
 
+# Usual cautions of the trade [common practice]. Whether a lane may be entered is a licensed decision
+# and is never advised here.
 CAUTIONS = (
-    "Work beside live traffic only as the site's safety plan allows, face the traffic, be seen.",
-    "Cross only in a gap long enough to walk over and back; never kneel in the lane alone.",
-    "Never hold, pull or step on a tube that traffic runs over; keep faces out of its line.",
-    "Loose nails and straps become missiles: press each one home, look again after some vehicles.",
-    "Lay tube and chain flat, off footways, cycle tracks and drains; not where vehicles brake or park.",
-    "Stop and leave when rain, dark, speed or traffic make the plan wrong. The count can wait.",
+    "Never work alone and never turn your back on traffic: one of you watches and does nothing else.",
+    "Hi-vis clothing whenever you are out of the vehicle; the vehicle stands clear of the carriageway.",
+    "Traffic control is planned and set by those licensed for it; without it, nobody in a live lane.",
+    "Never hold or pull a tube that traffic can run over; anchors sturdy, never a pedestrian rail.",
+    "No tube or chain across a footway, none standing proud in a cycle lane; nails in = nails out.",
+    "Do not start, or stop, when sight, light, weather, a queue or a crowd is not as planned.",
+    "Local codes and licensed practice decide.",
 )
 
 # An assumed fleet (share, mean wheelbase, spread): cars, vans and pick-ups, and lorries that lie
