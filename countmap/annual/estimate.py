@@ -8,10 +8,12 @@ from dataclasses import dataclass, replace
 from functools import cache, partial
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from countmap import tables
 from countmap.annual import explain, factors, routes, shorts
+from countmap.annual.groups import groups
 from countmap.annual.inputs import AnnualInputs, AnnualSettings, Key, Rows, Work, blank, prepare
 from countmap.annual.levels import Lessons, study
 from countmap.annual.measured import measure
@@ -68,6 +70,7 @@ def estimate(inputs: AnnualInputs) -> AnnualResult:
         notes.setdefault(key, {"reason": reason})
     _one_way(inputs, rows, notes)
     _reconcile(rows, notes)
+    _grouped(inputs, rows, studied(_taught(work, BASES[0]), inputs.year))
     order = sorted(rows)
     frame = pd.DataFrame([rows[key] for key in order], columns=list(tables.ANNUAL.names))
     types = tables.empty(tables.ANNUAL).dtypes.to_dict()
@@ -205,6 +208,30 @@ def _reconcile(rows: Rows, notes: Rows) -> None:
         elif all(rows[key]["status"] != "unadjusted" for key in keys):
             notes[(station, "both")]["scaled_to_senses"] = total / both["aadt"]
             _scale(both, total / both["aadt"])
+
+
+def _grouped(inputs: AnnualInputs, rows: Rows, lessons: Lessons) -> None:
+    """Write each permanent's factor group, and the group that the user gave any station."""
+    table = inputs.stations
+    given: dict[str, str] = {}
+    if "group" in table:
+        named = table.dropna(subset="group")
+        given = dict(zip(named["station_id"].astype("str"), named["group"], strict=True))
+    found = dict(given)
+    if lessons.teachers is not None:
+        days = lessons.pool.days_of(lessons.year)
+        share = factors.shares(lessons.pool, lessons.level, days, set()).day
+        season = np.stack([factors.mean_of_seen(share[:, m]) for m in range(12)], axis=1)
+        week = np.stack([factors.mean_of_seen(share[:, :, j]) for j in range(7)], axis=1)
+        whole: Any = (season > 0).all(axis=1) & (week > 0).all(axis=1)
+        _, first = np.unique(lessons.pool.owner, return_index=True)
+        keep = [k for k in first if whole[k] and lessons.health.trust[k] > 0]
+        names = [lessons.pool.series[k][0] for k in keep]
+        if names:
+            table = groups(names, season[keep], week[keep], given)
+            found |= dict(zip(table["station_id"], table["group"], strict=True))
+    for (station, _), row in rows.items():
+        row["group"] = found.get(station)
 
 
 def _scale(row: dict[str, Any], factor: float) -> None:

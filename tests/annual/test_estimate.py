@@ -72,6 +72,16 @@ def test_the_table_honours_its_contract(result):
     json.dumps({" ".join(key): note for key, note in result.explanations.items()}, allow_nan=False)
 
 
+def test_permanents_have_their_group_and_a_given_one_holds(made, result):
+    assert rows(result)["group"].filter(like="P").str.startswith("group ").all()
+    assert rows(result)["group"].filter(like="S").isna().all()
+    stations = made.inputs.stations.assign(group=None)
+    stations.loc[stations["station_id"].isin(["P00", "S10"]), "group"] = "ring road"
+    named = rows(estimate(replace(made.inputs, stations=stations)))["group"]
+    assert named[["P00", "S10"]].tolist() == ["ring road"] * 2
+    assert named["P01"].startswith("group ")
+
+
 def test_a_complete_permanent_year_is_measured_with_its_count_error(made, result):
     row = rows(result).loc["P00"]
     assert row["aadt"] == pytest.approx(made.truth["P00"], rel=1e-12)

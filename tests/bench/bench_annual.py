@@ -13,7 +13,7 @@ is added: estimate and truth come from the same counter. Source of the data: tes
 federal holidays out of the shares, as countmap does: the harder rival.
 
 Everything in countmap/annual was chosen on 2003–2012. The years 2013 and 2015 were worked through
-once, at the end; that table is annual_rail.txt, the one of the years of choice annual_rail_chosen.txt.
+once, at the end; that table is annual_rail.txt; annual_rail_chosen.txt is one of 2004 and 2010, every 11th start.
 """
 
 from __future__ import annotations
