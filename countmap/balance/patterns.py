@@ -193,7 +193,8 @@ def _visit(line: Timeline, base: Basis, station: str, senses: tuple[str, ...]) -
     if len({base.keys[i][0] for i in there}) < MIN_PERMANENTS:
         return None
     table = np.array([_profile(line.at(base.keys[i], hours), hours)[use] for i in there])
-    good = np.isfinite(table).all(axis=1)
+    # A counter that was down all through the visit has no pattern to teach.
+    good = np.isfinite(table).all(axis=1) & (table > 0).any(axis=1)
     table, there = table[good], np.array(there)[good].tolist()
     if len({base.keys[i][0] for i in there}) < MIN_PERMANENTS:
         return None

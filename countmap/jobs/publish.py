@@ -197,7 +197,7 @@ def _places(found: Document, network: Network, stations: pd.DataFrame) -> pd.Dat
     frame = pd.DataFrame(rows)
     frame["lon"], frame["lat"] = frame["place"].str[0], frame["place"].str[1]
     frame["verdict"] = frame["verdict"].replace("no equation", "untested")
-    strongest = frame.assign(size=frame["z"].abs()).sort_values(
+    strongest = frame.assign(size=frame["z"].astype("float64").abs()).sort_values(
         "size", ascending=False, kind="stable"
     )
     once = strongest.drop_duplicates(["junction_id", "name"]).sort_index()
