@@ -55,6 +55,15 @@ class Found:
 
 
 @dataclass(frozen=True, eq=False)
+class _Ground:
+    """What no search changes: H⁻¹, all designs side by side, and H⁻¹ times them."""
+
+    weight: Floats
+    stacked: Floats
+    pulled: Floats
+
+
+@dataclass(frozen=True, eq=False)
 class _View:
     """The candidates against the residuals with other faults taken into account."""
 
@@ -74,17 +83,17 @@ def search(evidence: Evidence) -> list[Found]:
     taken is exact. The likeliest is taken while its posterior odds exceed ``LEAST_GAIN``; after each,
     every other is looked at again without itself and gives way to what explains more, or to nothing.
     """
-    wide = _spread(evidence)
+    ground = _ground(evidence)
     members: list[int] = []
     for _ in range(_MOST):
-        view = _view(evidence, members, wide)
+        view = _view(evidence, members, ground)
         allowed = np.where(_taken(evidence, members), -np.inf, view.gain)
         best = int(np.argmax(allowed))
         if allowed[best] < LEAST_GAIN:
             break
-        members = _retest(evidence, [*members, best], wide)
+        members = _retest(evidence, [*members, best], ground)
     named = [j for j in members if evidence.faults[j].kind in COUNTER]
-    found = [_describe(evidence, members, j, wide) for j in named]
+    found = [_describe(evidence, members, j, ground) for j in named]
     return sorted(found, key=lambda one: (-one.power, one.fault.key))
 
 
@@ -97,7 +106,7 @@ def reach(evidence: Evidence, amplitude: float = LOST_35) -> dict[str, float]:
         By station the non-centrality of the hours plus twice the log likelihood that the no-U-turn
         rules would lose, for 1/scale − 1 = ``amplitude`` and counts as they are.
     """
-    view = _view(evidence, [], _spread(evidence))
+    view = _view(evidence, [], _ground(evidence))
     found = {}
     for j, fault in enumerate(evidence.faults):
         if fault.kind == "scale":
@@ -111,13 +120,13 @@ def reach(evidence: Evidence, amplitude: float = LOST_35) -> dict[str, float]:
     return found
 
 
-def _retest(evidence: Evidence, members: list[int], wide: float) -> list[int]:
+def _retest(evidence: Evidence, members: list[int], ground: _Ground) -> list[int]:
     """Exchange and drop: each member against all others, the rest held."""
     for _ in range(3):
         before = members
         for j in before:
             rest = [i for i in members if i != j]
-            view = _view(evidence, rest, wide)
+            view = _view(evidence, rest, ground)
             allowed = np.where(_taken(evidence, rest), -np.inf, view.gain)
             best = int(np.argmax(allowed))
             if allowed[j] < LEAST_GAIN / 2 and allowed[best] < LEAST_GAIN:
@@ -139,6 +148,12 @@ def _place(fault: Fault) -> tuple[str, str]:
     return ("station" if fault.kind in COUNTER else fault.kind, fault.at)
 
 
+def _ground(evidence: Evidence) -> _Ground:
+    weight = inverse(evidence.covariance * _spread(evidence))
+    stacked = np.concatenate([f.design for f in evidence.faults], axis=1)
+    return _Ground(weight, stacked, weight @ stacked)
+
+
 def _spread(evidence: Evidence) -> float:
     """Return by how much the patterns scatter beyond their errors, median based, at least 1."""
     factor = np.linalg.cholesky(evidence.covariance)
@@ -146,22 +161,25 @@ def _spread(evidence: Evidence) -> float:
     return max(1.0, float(np.median(white**2)) / 0.455)
 
 
-def _view(evidence: Evidence, members: list[int], wide: float) -> _View:
+def _view(evidence: Evidence, members: list[int], ground: _Ground) -> _View:
     """Weigh every hypothesis beside the members; a swap or scale is one number, unseen traffic three."""
-    covariance = evidence.covariance * wide
+    taken = [evidence.faults[j] for j in members]
     residual = evidence.residual.copy()
-    for j in members:
-        fault = evidence.faults[j]
+    weight, stacked, pulled = ground.weight, ground.stacked, ground.pulled
+    for fault in taken:
         residual = residual - fault.design.sum(axis=1) * fault.mean
-        covariance = covariance + fault.design @ fault.design.T * fault.sd**2
-    weight = inverse(covariance)
     towards = weight @ residual
+    if taken:
+        # Woodbury: what the members may take up leaves the weights.
+        own = np.concatenate([f.design * f.sd for f in taken], axis=1)
+        drawn = weight @ own
+        inner = np.linalg.inv(np.eye(own.shape[1]) + own.T @ drawn)
+        towards = towards - drawn @ (inner @ (drawn.T @ residual))
+        pulled = pulled - drawn @ (inner @ (drawn.T @ stacked))
     faults = evidence.faults
     n = len(faults)
     gain, amplitude = np.zeros(n), np.zeros(n)
     sd, information = np.zeros(n), np.zeros(n)
-    stacked = np.concatenate([f.design for f in faults], axis=1)
-    pulled = weight @ stacked
     first = 0
     for j, fault in enumerate(faults):
         k = fault.design.shape[1]
@@ -239,9 +257,9 @@ def _rules(
     return result
 
 
-def _describe(evidence: Evidence, members: list[int], j: int, wide: float) -> Found:
+def _describe(evidence: Evidence, members: list[int], j: int, ground: _Ground) -> Found:
     rest = [i for i in members if i != j]
-    view = _view(evidence, rest, wide)
+    view = _view(evidence, rest, ground)
     gain = np.where(_taken(evidence, rest), -np.inf, view.gain)
     top = float(gain[j])
     share = np.exp(gain - max(top, gain.max()))
