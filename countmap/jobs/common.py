@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from datetime import date, datetime
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -44,7 +45,7 @@ def no_step(_done: int, _total: int) -> None:
 
 
 class Network:
-    """The road graph of a workspace with what is derived from it, each computed once.
+    """The road graph of a workspace with what is derived from it, each computed once when asked for.
 
     Raises
     ------
@@ -53,16 +54,34 @@ class Network:
     """
 
     def __init__(self, ws: Workspace) -> None:
-        from countmap.roads import graph, junctions, sections
+        from countmap.roads import graph
 
         nodes, links = ws.register.frame("nodes"), ws.register.frame("links")
         if links.empty:
             raise NotFound("the workspace has no roads; run countmap roads import FILE first")
         self.roads: Roads = graph.Roads(nodes, links, links.crs)
         self.declarations = ws.register.frame("declarations")
-        self.junctions = junctions.junctions(self.roads, self.declarations)
-        self.sections = sections.sections(self.roads, self.junctions)
-        self.pairs = sections.pairs(self.roads, self.declarations)
+
+    @cached_property
+    def junctions(self) -> pd.DataFrame:
+        """JUNCTIONS."""
+        from countmap.roads import junctions
+
+        return junctions.junctions(self.roads, self.declarations)
+
+    @cached_property
+    def sections(self) -> pd.DataFrame:
+        """SECTIONS."""
+        from countmap.roads import sections
+
+        return sections.sections(self.roads, self.junctions)
+
+    @cached_property
+    def pairs(self) -> pd.DataFrame:
+        """PAIRS, those that are declared."""
+        from countmap.roads import sections
+
+        return sections.pairs(self.roads, self.declarations)
 
 
 @contextmanager

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from countmap.errors import InvalidInput
 from countmap.formats import csv_table
-from countmap.jobs.common import Document, Workspace, import_table, refusing
+from countmap.jobs.common import Document, Workspace, import_table, refusing, require_known
 from countmap.tables import DAYS
 
 
@@ -20,17 +19,7 @@ def import_(ws: Workspace, file: Path, *, dry_run: bool = False) -> Document:
     """
     with refusing(ws):
         frame = csv_table.read_or_raise(file, DAYS)
-        backwards = frame[frame["last"] < frame["first"]]
-        if len(backwards):
-            row = backwards.iloc[0]
-            raise InvalidInput(
-                f"{file.name}:{row['row']}: last {row['last']:%Y-%m-%d} is before first {row['first']:%Y-%m-%d}. Swap them"
-            )
         links = set(ws.register.frame("links")["link_id"])
-        for row in frame.dropna(subset=["links"]).itertuples():
-            unknown = sorted(set(row.links.split()) - links)
-            if unknown:
-                raise InvalidInput(
-                    f"{file.name}:{row.row}: there is no link {unknown[0]!r}. Correct the row"
-                )
+        named = frame.assign(links=frame["links"].str.split()).explode("links", ignore_index=True)
+        require_known(named, "links", links, "link", file)
     return import_table(ws, frame, "days", dry_run=dry_run)
