@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from countmap.errors import Conflict, NotFound
+from countmap.formats import whole
 from countmap.store import blocks, migrations, places
 from countmap.store import register as registers
 from countmap.store import settings as stored_settings
@@ -53,12 +54,12 @@ def init_workspace(path: str | Path, timezone: str, holidays: str = "") -> Works
     stored_settings.known_calendar(holidays)
     if (folder / SETTINGS).exists() or (folder / REGISTER).exists():
         raise Conflict(f"{folder} is a workspace already; nothing was changed")
-    folder.mkdir(parents=True, exist_ok=True)
+    whole.make_folder(folder)
     places.require_local(folder)
-    (folder / blocks.FOLDER).mkdir(exist_ok=True)
+    whole.make_folder(folder / blocks.FOLDER)
     registers.create(folder / REGISTER)
     text = stored_settings.text(timezone, holidays)
-    blocks.write_whole(folder / SETTINGS, text.encode())
+    whole.write(folder / SETTINGS, text.encode())
     return open_workspace(folder)
 
 

@@ -68,6 +68,13 @@ def run() -> NoReturn:
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)
+    except OSError as error:
+        _end(
+            f"{error.filename or 'the system'}: {error.strerror or error}. "
+            "Check the path, the rights and the space on the disk",
+            REFUSED,
+            debug=debug,
+        )
     except Exception as error:  # noqa: BLE001  # the last line of defence: one line, never a traceback
         _end(
             f"internal fault: {type(error).__name__}: {error}. Run again with --debug and report it",

@@ -1,4 +1,4 @@
-"""The commands at the top: demo, init, status, log, undo, check."""
+"""The commands at the top: demo, init, status, log, undo, check, repair."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from countmap.cli.common import (
 
 def add_to(app: typer.Typer) -> None:
     """Register the commands on the application."""
-    for command in (demo, init, status, log, undo, check):
+    for command in (demo, init, status, log, undo, check, repair):
         app.command()(command)
 
 
@@ -128,9 +128,38 @@ def check(workspace: Dir = HERE, as_json: Json = False) -> None:
     """Verify the register and the blocks."""
     from countmap.jobs import register
 
-    document = register.check(opened(workspace))
-    deliver(
-        document,
-        as_json,
-        lambda d: d["findings"] or [f"All sound: {plural(d['blocks'], 'block')} verified."],
-    )
+    deliver(register.check(opened(workspace)), as_json, _verified)
+
+
+def _verified(d: Document) -> Iterator[str]:
+    yield from _faults(d["findings"])
+    if d["findings"]:
+        yield "countmap repair puts back what adding can mend"
+    else:
+        yield f"All sound: {plural(d['blocks'], 'block')} verified."
+    if d["leftovers"]:
+        first = d["leftovers"][0]["where"]
+        yield (
+            f"{plural(len(d['leftovers']), 'leftover')} of interrupted imports (first: {first}): "
+            "they count for nothing"
+        )
+
+
+def _faults(findings: list[Document]) -> Iterator[str]:
+    yield from (f"{f['what']} {f['where']}: {f['why']}" for f in findings)
+
+
+def repair(workspace: Dir = HERE, dry_run: DryRun = False, as_json: Json = False) -> None:
+    """Put back what adding can mend; nothing is changed or deleted."""
+    from countmap.jobs import register
+
+    deliver(register.repair(opened(workspace), dry_run=dry_run), as_json, _repaired)
+
+
+def _repaired(d: Document) -> Iterator[str]:
+    yield from (f"{a['what']} {a['where']}: {a['why']}" for a in d["added"])
+    if not d["added"]:
+        yield "There is nothing to put back."
+    if d["remains"]:
+        yield "What adding cannot mend:"
+        yield from _faults(d["remains"])

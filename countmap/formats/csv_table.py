@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,6 +12,7 @@ import pandas as pd
 
 from countmap.errors import InvalidInput
 from countmap.formats import cells, records
+from countmap.formats.whole import replacing
 from countmap.tables import Column, Table, broken_rules
 
 if TYPE_CHECKING:
@@ -211,18 +211,13 @@ def write(frame: pd.DataFrame, path: str | Path) -> None:
 
     The file is replaced in one step: a reader sees the old one or the new one.
     """
-    path = Path(path)
     out = frame.copy()
     for name in out.columns:
         out[name] = _written(out[name])
     # The writer quotes a line feed, but takes a bare carriage return for text like any other.
     quoting = csv.QUOTE_NONNUMERIC if _has_returns(out) else csv.QUOTE_MINIMAL
-    part = path.with_name(path.name + ".part")
-    with part.open("w", encoding="utf-8", newline="") as handle:
-        out.to_csv(handle, index=False, lineterminator="\n", quoting=quoting)
-        handle.flush()
-        os.fsync(handle.fileno())
-    part.replace(path)
+    with replacing(path) as part:
+        out.to_csv(part, index=False, lineterminator="\n", quoting=quoting, encoding="utf-8")
 
 
 def _has_returns(frame: pd.DataFrame) -> bool:

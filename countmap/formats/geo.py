@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import shutil
-import tempfile
 import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -21,6 +18,7 @@ import shapely
 
 from countmap.errors import InvalidInput, NotFound
 from countmap.formats import csv_table, records, unreadable
+from countmap.formats.whole import replacing
 from countmap.tables import SCREENLINES, require
 
 WGS84 = "EPSG:4326"
@@ -28,25 +26,6 @@ DEGREE_DECIMALS = 7
 """About a centimetre; six, named in RFC 7946, section 11.2, are about ten."""
 STAMP = "2000-01-01T00:00:00Z"
 """Written as a GeoPackage's date of change, so that equal content makes equal bytes."""
-
-
-@contextmanager
-def replacing(path: str | Path) -> Iterator[Path]:
-    """Yield the path of a file to write that takes the place of ``path`` in one step at the end.
-
-    It lies in a temporary folder beside ``path``; nothing is replaced when the block raises.
-    A reader, also after a power cut, finds the old file or the new one.
-    """
-    path = Path(path)
-    folder = Path(tempfile.mkdtemp(prefix=f".{path.name}.", dir=path.parent))
-    try:
-        part = folder / path.name
-        yield part
-        _sync(part)
-        part.replace(path)
-        _sync(path.parent)
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
 
 
 def write_geojson(frame: gpd.GeoDataFrame, path: str | Path, *, id_column: str = "") -> None:
@@ -276,11 +255,3 @@ def _fixed_date() -> Iterator[None]:
         yield
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
-
-
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -15,6 +15,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from countmap.errors import InvalidInput, NotFound
+from countmap.formats import whole
 
 COLUMNS = ("time_us", "tube")
 ROLLOVER_US = 1 << 32  # a counter of 32 bits starts again after 71.6 minutes
@@ -129,11 +130,10 @@ def write_vehicles(frame: pd.DataFrame, path: str | Path) -> None:
     In CSV the spacings of a vehicle stand in one cell, separated by blanks.
     """
     path = Path(path)
-    part = path.with_name(path.name + ".part")
-    if path.suffix.lower() == ".parquet":
-        frame.to_parquet(part, compression="zstd", index=False)
-    else:
+    with whole.replacing(path) as part:
+        if path.suffix.lower() == ".parquet":
+            frame.to_parquet(part, compression="zstd", index=False)
+            return
         flat = frame.copy()
         flat["spacings_m"] = [" ".join(f"{d:.3f}" for d in row) for row in flat["spacings_m"]]
         flat.to_csv(part, index=False, lineterminator="\n", float_format="%.3f")
-    part.replace(path)

@@ -93,7 +93,10 @@ def refusing(ws: Workspace) -> Iterator[None]:
         if error.rejects is None or len(error.rejects) < 2:
             raise
         path = ws.path / "rejects.csv"
-        csv_table.write(error.rejects, path)
+        try:
+            csv_table.write(error.rejects, path)
+        except OSError:  # a read-only workspace refuses as well as any other
+            raise error from None
         more = len(error.rejects) - 1
         raise InvalidInput(f"{error}; and {more:,} more in {path}", error.rejects) from error
 

@@ -1,4 +1,4 @@
-"""Jobs of the workspace itself: make, look, log, undo, verify."""
+"""Jobs of the workspace itself: make, look, log, undo, verify, repair."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from countmap.errors import Conflict
-from countmap.jobs.common import Document, Workspace, records, writing
+from countmap.jobs.common import Document, Workspace, open_workspace, records, writing
 from countmap.jobs.roads import REPLACE
 from countmap.workspace import init_workspace
 
@@ -120,7 +120,37 @@ def check(ws: Workspace) -> Document:
     """Verify the register and the blocks against their hashes; nothing is changed."""
     from countmap.store import verify
 
+    found = verify.check(ws.register, ws.blocks)
+    damaged = any(f["what"] == "file" for f in found)
     return {
-        "findings": verify.check(ws.register, ws.blocks),
-        "blocks": len(ws.register.frame("files")),
+        "findings": [f for f in found if f["what"] != "leftover"],
+        "leftovers": [f for f in found if f["what"] == "leftover"],
+        "blocks": 0 if damaged else len(ws.register.frame("files")),
     }
+
+
+def repair(ws: Workspace, *, dry_run: bool = False) -> Document:
+    """Put back what can be put back by adding alone; nothing is changed or deleted.
+
+    Returns
+    -------
+    dict
+        ``added`` (what, where, why), ``remains`` (the findings that adding cannot mend).
+
+    Raises
+    ------
+    Conflict
+        The register cannot be read, or is gone and there is no backup of it.
+    """
+    from countmap.store import repair as repairing
+
+    added = repairing.register_from_backup(ws.register, dry_run=dry_run)
+    if not (dry_run and added):
+        if why := repairing.beyond_repair(ws.register):
+            raise Conflict(why)
+        ws = open_workspace(ws.path)  # a backup may be of an older schema
+        added += repairing.blocks_under_another_name(ws.register, ws.blocks, dry_run=dry_run)
+        with writing(ws, dry_run=dry_run) as tx:
+            added += repairing.rows_that_are_missing(tx, ws.blocks)
+    remains = [] if dry_run else check(ws)["findings"]
+    return {"added": added, "remains": remains, "dry_run": dry_run}

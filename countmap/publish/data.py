@@ -14,7 +14,7 @@ import pandas as pd
 
 from countmap import tables as contracts
 from countmap.errors import InvalidInput
-from countmap.formats import csv_table, geo
+from countmap.formats import csv_table, geo, whole
 from countmap.publish.content import Audience
 from countmap.publish.payload import is_personal
 from countmap.tables import Column, Table
@@ -154,7 +154,7 @@ def _seal(
     release = "r-" + hashlib.sha256("\n".join([told, *content]).encode()).hexdigest()[:12]
     before = _earlier(folder)
     document = {"release": release, **facts, "files": files, "left_out": left_out}
-    with geo.replacing(folder / RELEASE) as part:
+    with whole.replacing(folder / RELEASE) as part:
         part.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", "utf-8")
     for name in before - {file["name"] for file in files}:
         (folder / name).unlink(missing_ok=True)

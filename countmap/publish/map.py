@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from pathlib import Path
 
 import folium
 
+from countmap.formats import whole
 from countmap.publish import payload
 from countmap.publish.content import Audience, MapContent, require
 from countmap.publish.figure import OfflineFigure
@@ -67,16 +66,5 @@ def write_map(path: Path | str, content: MapContent) -> Path:
     """
     target = Path(path)
     page = render_map(content).encode("utf-8", "replace")
-    target.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(page)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(name).chmod(0o644)
-        Path(name).replace(target)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+    whole.write(target, page)
     return target

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import io
-import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +14,7 @@ import pandas as pd
 
 from countmap import tables
 from countmap.errors import InvalidInput
+from countmap.formats import whole
 from countmap.store import rows
 
 FOLDER = "counts"
@@ -79,16 +79,21 @@ class Blocks:
         sha256 = hashlib.sha256(data).hexdigest()
         stem = re.sub(r"[^a-z0-9]+", "-", Path(name).stem.lower()).strip("-")[:40] or "block"
         path = f"{FOLDER}/{stem}-{sha256[:12]}.parquet"
-        write_whole(self.workspace / path, data)
-        ends = frame["start_utc"] + pd.to_timedelta(frame["minutes"], unit="min")
-        return Block(
-            path=path,
-            sha256=sha256,
-            rows=len(frame),
-            first=frame["start_utc"].min(),
-            last=ends.max(),
-            stations=tuple(sorted(frame["station_id"].unique())),
-        )
+        whole.write(self.workspace / path, data)
+        return described(frame, path, sha256)
+
+
+def described(frame: pd.DataFrame, path: str, sha256: str) -> Block:
+    """Return what the register keeps of a block that holds PERIODS."""
+    ends = frame["start_utc"] + pd.to_timedelta(frame["minutes"], unit="min")
+    return Block(
+        path=path,
+        sha256=sha256,
+        rows=len(frame),
+        first=frame["start_utc"].min(),
+        last=ends.max(),
+        stations=tuple(sorted(frame["station_id"].unique())),
+    )
 
 
 def serialise(frame: pd.DataFrame) -> bytes:
@@ -104,10 +109,10 @@ def arrow(frame: pd.DataFrame) -> Any:
     """Return PERIODS as an Arrow table of all their columns, sorted, in compact types."""
     import pyarrow as pa
 
-    whole = frame.reindex(columns=list(tables.PERIODS.names))
+    full = frame.reindex(columns=list(tables.PERIODS.names))
     first = [*SORTED_BY, *(name for name in tables.PERIODS.names if name not in SORTED_BY)]
-    whole = whole.sort_values(first, ignore_index=True)
-    arrays = [_array(whole[c.name], c, pa) for c in tables.PERIODS.columns]
+    full = full.sort_values(first, ignore_index=True)
+    arrays = [_array(full[c.name], c, pa) for c in tables.PERIODS.columns]
     return pa.Table.from_arrays(arrays, names=list(tables.PERIODS.names))
 
 
@@ -124,20 +129,3 @@ def _array(values: pd.Series, column: tables.Column, pa: Any) -> Any:
     if column.name == "count" and (np.where(null, 0, numbers) % 1 == 0).all():
         return pa.array(np.where(null, 0, numbers).astype("int64"), pa.int32(), mask=null)
     return pa.array(numbers, pa.float64(), mask=null)
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """Write a file that is there whole or not at all: part file, fsync, rename, fsync of the folder."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_name(path.name + ".part")
-    with part.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-    part.replace(path)
-    if hasattr(os, "O_DIRECTORY"):
-        folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)

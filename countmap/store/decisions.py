@@ -96,7 +96,7 @@ def undo(connection: sqlite3.Connection, decision_id: int) -> int:
     with recorded(connection, "undo", str(decision_id), "", undoes=decision_id) as record:
         for table, row_key, before, after in changes:
             stored, key = STORED[table], tuple(json.loads(row_key))
-            if state(connection, stored, key) != after:
+            if not _same(state(connection, stored, key), after):
                 raise Conflict(
                     f"decision {decision_id} ({kind} {subject}) cannot be undone: {table} "
                     f"{' '.join(map(str, key))} has changed since; undo {_since(connection, decision_id, table, row_key)}first"
@@ -110,6 +110,14 @@ def undo(connection: sqlite3.Connection, decision_id: int) -> int:
     if undoes is not None:
         connection.execute("UPDATE decisions SET undone_by = NULL WHERE decision_id = ?", (undoes,))
     return record.decision_id
+
+
+def _same(now: str | None, then: str | None) -> bool:
+    """Tell whether two states of a row say the same; columns that came later say nothing in the older."""
+    if now is None or then is None:
+        return now == then
+    one, two = json.loads(now), json.loads(then)
+    return all(one.get(name) == two.get(name) for name in one.keys() | two.keys())
 
 
 def _since(connection: sqlite3.Connection, decision_id: int, table: str, row_key: str) -> str:
@@ -143,7 +151,7 @@ def _put_back(connection: sqlite3.Connection, stored: Stored, key: Key, before: 
     record = json.loads(before)
     if record.get("geometry") is not None:
         record["geometry"] = bytes.fromhex(record["geometry"])
-    upsert(connection, stored, [tuple(record[name] for name in stored.columns)])
+    upsert(connection, stored, [tuple(record.get(name) for name in stored.columns)])
 
 
 def upsert(

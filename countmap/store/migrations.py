@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 
+from countmap.contract import Column
 from countmap.errors import Conflict, InvalidInput
+from countmap.formats import whole
 from countmap.store import schema
 
 Step = Callable[[sqlite3.Connection], None]
@@ -69,7 +71,7 @@ def migrate(
     Raises
     ------
     Conflict
-        If the register is newer than ``target``, or a step is missing.
+        If the register is newer than ``target``, a step is missing, or it cannot be written to.
     """
     from countmap.store.reading import connect
 
@@ -77,33 +79,81 @@ def migrate(
     wanted = schema.VERSION if target is None else target
     with closing(connect(path)) as connection:
         found = version(connection, path)
-        if found == wanted:
-            return None
         if found > wanted:
             raise Conflict(
                 f"{path} has schema version {found}, this countmap knows {wanted}; update countmap"
             )
+        if found == wanted and not any(_gained(connection)):
+            return None
         missing = [n for n in range(found, wanted) if n not in known]
         if missing:
             raise Conflict(f"{path}: there is no step from schema version {missing[0]}")
-        saved = backup(connection, path.with_name(f"{path.stem}-v{found}.gpkg"))
-        connection.execute("BEGIN IMMEDIATE")
         try:
-            for number in range(found, wanted):
-                known[number](connection)
-                connection.execute("UPDATE schema_version SET version = ?", (number + 1,))
-            connection.execute("COMMIT")
-        except BaseException:
-            connection.execute("ROLLBACK")
-            raise
+            saved = backup(connection, _free(path.with_name(f"{path.stem}-v{found}.gpkg")))
+            _advance(connection, path, known, wanted)
+        except OSError as error:
+            raise Conflict(f"{path} {_TOO_OLD} ({error.strerror})") from error
+        except sqlite3.OperationalError as error:
+            if getattr(error, "sqlite_errorcode", 0) & 0xFF != sqlite3.SQLITE_READONLY:
+                raise
+            raise Conflict(f"{path} {_TOO_OLD} (it is read-only)") from error
     return saved
+
+
+_TOO_OLD = (
+    "is of an older countmap and cannot be brought up to date here; copy the folder, open the copy"
+)
+
+
+def _advance(
+    connection: sqlite3.Connection, path: Path, known: dict[int, Step], wanted: int
+) -> None:
+    """Take the steps and add what the contracts have gained, all of it or nothing."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        # Read again: another process may have been faster since.
+        for number in range(version(connection, path), wanted):
+            known[number](connection)
+            connection.execute("UPDATE schema_version SET version = ?", (number + 1,))
+        for stored, column in list(_gained(connection)):
+            if column is None:
+                schema.add_table(connection, stored)
+            else:
+                said = schema.column_ddl(column, stored)
+                connection.execute(f"ALTER TABLE {schema.quoted(stored.name)} ADD COLUMN {said}")
+        connection.execute("COMMIT")
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
+
+
+def _gained(connection: sqlite3.Connection) -> Iterator[tuple[schema.Stored, Column | None]]:
+    """Yield the tables (None) and columns that the contracts have and the register lacks.
+
+    A column that may be null needs no step of its own: its rows say nothing yet.
+    """
+    for stored in schema.STORED.values():
+        rows = connection.execute(f"PRAGMA table_info({schema.quoted(stored.name)})").fetchall()
+        there = {name for _, name, *_ in rows}
+        if not there:
+            yield stored, None
+            continue
+        for column in stored.table.columns:
+            if column.name not in there:
+                yield stored, column
+
+
+def _free(path: Path) -> Path:
+    """Return the path, numbered where an earlier backup bears its name."""
+    taken, number = path, 2
+    while taken.exists():
+        taken = path.with_name(f"{path.stem}-{number}{path.suffix}")
+        number += 1
+    return taken
 
 
 def backup(connection: sqlite3.Connection, target: Path) -> Path:
     """Write a whole copy of an open register to ``target`` and return it."""
-    part = target.with_name(target.name + ".part")
-    part.unlink(missing_ok=True)
-    with closing(sqlite3.connect(part)) as copy:
+    with whole.replacing(target) as part, closing(sqlite3.connect(part)) as copy:
         connection.backup(copy)
-    part.replace(target)
     return target

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from countmap.errors import InvalidInput, NotFound
+from countmap.errors import Conflict, InvalidInput, NotFound
 from countmap.store import rows, schema
 from countmap.store.schema import STORED, quoted
 
@@ -18,12 +19,22 @@ BUSY_S = 30.0
 def connect(path: Path) -> sqlite3.Connection:
     """Open a register's file: every commit synced, foreign keys on, no implicit transactions.
 
+    In a folder that cannot be written to it is opened for reading alone.
+
     Raises
     ------
     InvalidInput
         If SQLite cannot read the file.
+    Conflict
+        If the folder is read-only and holds changes that SQLite must first fold in.
     """
-    connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
+    source = path.absolute().as_uri() + _mode(path)
+    try:
+        connection = sqlite3.connect(source, timeout=BUSY_S, isolation_level=None, uri=True)
+    except sqlite3.OperationalError as error:
+        raise InvalidInput(
+            f"{path} cannot be opened ({error}); check the path and rights"
+        ) from error
     try:
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")
@@ -33,6 +44,25 @@ def connect(path: Path) -> sqlite3.Connection:
             f"{path} is not a countmap register ({error}); restore it from a backup"
         ) from error
     return connection
+
+
+def _mode(path: Path) -> str:
+    """Return how a register in a read-only folder is opened; "" where it can be written to.
+
+    WAL needs a shared memory file beside the register, which a read-only folder cannot hold; where
+    nothing waits in the log, the register alone is whole [sqlite.org/wal.html, Read-Only Databases].
+    """
+    if os.access(path.parent, os.W_OK):
+        return ""
+    waiting = path.with_name(path.name + "-wal")
+    if waiting.is_file() and waiting.stat().st_size:
+        if path.with_name(path.name + "-shm").is_file():
+            return "?mode=ro"
+        raise Conflict(
+            f"{path.parent} is read-only and {waiting.name} holds changes that are not in "
+            f"{path.name} yet; copy the folder and open the copy"
+        )
+    return "?immutable=1"
 
 
 def table_of(name: str) -> schema.Stored:

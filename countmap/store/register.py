@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from countmap.errors import Conflict, NotFound
+from countmap.formats import whole
 from countmap.store import migrations, schema
 from countmap.store.reading import connect, read
 from countmap.store.schema import STORED, quoted
@@ -23,14 +24,11 @@ if TYPE_CHECKING:
 
 def create(path: Path) -> None:
     """Make an empty register at ``path``, whole or not at all."""
-    part = path.with_name(path.name + ".part")
-    part.unlink(missing_ok=True)
-    with closing(connect(part)) as connection:
+    with whole.replacing(path) as part, closing(connect(part)) as connection:
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("BEGIN IMMEDIATE")
         schema.create(connection)
         connection.execute("COMMIT")
-    part.replace(path)
 
 
 @dataclass(frozen=True, slots=True)

@@ -269,7 +269,7 @@ def quoted(name: str) -> str:
 def ddl(stored: Stored) -> Iterator[str]:
     """Yield the statements that make one table."""
     lines = ["fid INTEGER PRIMARY KEY"]
-    lines.extend(_column(column, stored) for column in stored.table.columns)
+    lines.extend(column_ddl(column, stored) for column in stored.table.columns)
     if stored.point:
         lines.append(f"geometry {stored.feature} CHECK (typeof(geometry) IN ('blob', 'null'))")
     lines.append(f"UNIQUE ({', '.join(map(quoted, stored.key))})")
@@ -283,7 +283,8 @@ def ddl(stored: Stored) -> Iterator[str]:
             yield f"CREATE INDEX {index} ON {quoted(stored.name)} ({columns})"
 
 
-def _column(column: Column, stored: Stored) -> str:
+def column_ddl(column: Column, stored: Stored) -> str:
+    """Return how one column is stated when its table is made, or when it is added later."""
     null = "" if column.nullable and column.name not in stored.key else " NOT NULL"
     if not stored.feature:
         return f"{quoted(column.name)} {_PLAIN_TYPES[column.kind]}{null}"
@@ -340,24 +341,29 @@ def create(connection: sqlite3.Connection) -> None:
         )
     add_srs(connection, "EPSG:4326")
     for stored in STORED.values():
-        for statement in ddl(stored):
-            connection.execute(statement)
+        add_table(connection, stored)
+
+
+def add_table(connection: sqlite3.Connection, stored: Stored) -> None:
+    """Make one table and enter it among the contents of the GeoPackage."""
+    for statement in ddl(stored):
+        connection.execute(statement)
+    connection.execute(
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, srs_id) "
+        "VALUES (?, ?, ?, ?, ?)",
+        (
+            stored.name,
+            "features" if stored.feature else "attributes",
+            stored.name,
+            stored.table.doc,
+            WGS84 if stored.feature else None,
+        ),
+    )
+    if stored.feature:
         connection.execute(
-            "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, srs_id) "
-            "VALUES (?, ?, ?, ?, ?)",
-            (
-                stored.name,
-                "features" if stored.feature else "attributes",
-                stored.name,
-                stored.table.doc,
-                WGS84 if stored.feature else None,
-            ),
+            "INSERT INTO gpkg_geometry_columns VALUES (?, 'geometry', ?, ?, 0, 0)",
+            (stored.name, stored.feature, WGS84),
         )
-        if stored.feature:
-            connection.execute(
-                "INSERT INTO gpkg_geometry_columns VALUES (?, 'geometry', ?, ?, 0, 0)",
-                (stored.name, stored.feature, WGS84),
-            )
 
 
 def add_srs(connection: sqlite3.Connection, crs: Any) -> int:

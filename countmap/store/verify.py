@@ -25,8 +25,9 @@ def check(register: Register, blocks: Blocks) -> list[Finding]:
     Returns
     -------
     list of dict
-        ``what`` (file, reference, block, orphan), ``where`` and ``why``, one sentence that says
-        what to do. Nothing is changed.
+        ``what`` (file, reference, block, leftover), ``where`` and ``why``, one sentence that says
+        what to do. Nothing is changed. A leftover is what an interrupted import leaves; it is no
+        damage.
     """
     from countmap.store.reading import connect
 
@@ -38,6 +39,7 @@ def check(register: Register, blocks: Blocks) -> list[Finding]:
                 *_of_file(connection, register.path.name),
                 *_of_references(connection),
                 *_of_blocks(connection, blocks),
+                *leftovers(connection, blocks),
             ]
     except CountmapError as error:
         return [_finding("file", register.path.name, str(error))]
@@ -77,16 +79,23 @@ def _of_references(connection: sqlite3.Connection) -> Iterator[Finding]:
 
 
 def _of_blocks(connection: sqlite3.Connection, blocks: Blocks) -> Iterator[Finding]:
-    known = set()
     for name, block, sha256 in connection.execute(
         "SELECT name, block, block_sha256 FROM files ORDER BY block"
     ):
-        known.add(block)
         path = blocks.workspace / block
         if not path.is_file():
             yield _finding("block", block, f"is not there; import {name} again")
         elif hashlib.sha256(path.read_bytes()).hexdigest() != sha256:
             yield _finding("block", block, f"has changed on disk; import {name} again")
+
+
+def leftovers(connection: sqlite3.Connection, blocks: Blocks) -> Iterator[Finding]:
+    """Yield what lies in the folder of blocks and belongs to no imported file.
+
+    An import that was interrupted, or is going on in another process, leaves such files. They count
+    for nothing and harm nothing.
+    """
+    known = {block for (block,) in connection.execute("SELECT block FROM files")}
     left_out = " ".join(
         before
         for (before,) in connection.execute(
@@ -98,4 +107,4 @@ def _of_blocks(connection: sqlite3.Connection, blocks: Blocks) -> Iterator[Findi
     for path in sorted(folder.iterdir()) if folder.is_dir() else ():
         block = path.relative_to(blocks.workspace).as_posix()
         if block not in known and block not in left_out:
-            yield _finding("orphan", block, "belongs to no imported file; it counts for nothing")
+            yield _finding("leftover", block, "belongs to no imported file; it counts for nothing")

@@ -57,7 +57,7 @@ def test_nothing_acknowledged_is_lost_and_nothing_is_half_there(tmp_path):
         assert ws.register.frame("changes").groupby("decision_id").size().eq(2).all()
         assert len(ws.register.frame("decisions")) == decided.nunique()
         findings = verify.check(ws.register, ws.blocks)
-        assert {f["what"] for f in findings} <= {"orphan"}
+        assert {f["what"] for f in findings} <= {"leftover"}
         assert len(findings) <= kill + 1  # at most one block without a row, or one part, a kill
     assert len(acknowledged) >= KILLS
     assert len(gpd.read_file(ws.register.path, layer="stations")) == len(stations)

@@ -6,6 +6,7 @@ import sqlite3
 from contextlib import closing
 
 import made_store
+import pandas as pd
 import pytest
 
 from countmap.errors import Conflict, InvalidInput
@@ -79,3 +80,60 @@ def test_another_sqlite_file_is_not_a_register(ws, tmp_path):
     other.write_text("text")
     with pytest.raises(InvalidInput, match=r"other.gpkg is not a countmap register"):
         migrations.migrate(other)
+
+
+def older(ws):
+    """Take from a register what the contracts gained later, as an older countmap left it."""
+    with closing(sqlite3.connect(ws.register.path)) as connection, connection:
+        for column in ("used_spacing_ab_m", "air_c"):
+            connection.execute(f"ALTER TABLE surveys DROP COLUMN {column}")
+        connection.execute("ALTER TABLE stations DROP COLUMN candidates")
+        connection.execute("DROP TABLE turns")
+        connection.execute("DELETE FROM gpkg_contents WHERE table_name = 'turns'")
+
+
+def test_tables_and_columns_that_came_later_are_added_after_a_backup(ws):
+    survey = pd.DataFrame({"survey_id": ["V1"], "station_id": ["S1"], "width_m": [7.0]})
+    with ws.register.transaction() as writing:
+        writing.put("surveys", survey)
+    older(ws)
+    again = open_workspace(ws.path)
+    kept = ws.path / f"register-v{schema.VERSION}.gpkg"
+    assert kept.is_file()
+    surveys = again.register.frame("surveys")
+    assert surveys[["survey_id", "width_m"]].to_numpy().tolist() == [["V1", 7.0]]
+    assert surveys[["used_spacing_ab_m", "air_c"]].isna().all(axis=None)
+    assert again.register.frame("turns").empty
+    with again.register.transaction() as writing:
+        writing.put("surveys", survey.assign(air_c=21.0))
+    assert again.register.frame("surveys")["air_c"].tolist() == [21.0]
+    assert migrations.migrate(ws.register.path) is None
+    assert len(list(ws.path.glob("register-v*"))) == 1
+
+
+def test_a_second_backup_leaves_the_first_alone(ws):
+    older(ws)
+    open_workspace(ws.path)
+    first = (ws.path / f"register-v{schema.VERSION}.gpkg").read_bytes()
+    older(ws)
+    open_workspace(ws.path)
+    assert (ws.path / f"register-v{schema.VERSION}.gpkg").read_bytes() == first
+    assert (ws.path / f"register-v{schema.VERSION}-2.gpkg").is_file()
+
+
+def test_a_decision_of_an_older_register_can_be_undone(ws):
+    with closing(sqlite3.connect(ws.register.path)) as connection, connection:
+        connection.execute("PRAGMA foreign_keys = ON")
+    with ws.register.transaction() as writing:
+        writing.decide(
+            "name", "S1", "", {"stations": made_store.stations().iloc[:1].assign(name="Quay Road")}
+        )
+    with closing(sqlite3.connect(ws.register.path)) as connection, connection:
+        connection.execute("ALTER TABLE stations DROP COLUMN candidates")
+        for column in ("before", "after"):
+            connection.execute(
+                f"UPDATE changes SET {column} = json_remove({column}, '$.candidates')"
+            )
+    again = open_workspace(ws.path)
+    again.register.undo(1)
+    assert again.register.frame("stations", station_id="S1")["name"].item() == "Mill Lane"

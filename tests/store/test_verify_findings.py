@@ -42,7 +42,7 @@ def test_a_block_that_is_gone_or_changed(ws):
 def test_a_block_without_a_row_counts_for_nothing(ws):
     orphan = ws.blocks.write(made_store.periods("2025-02-01", [9.0]), "b.csv")
     assert found(ws) == [
-        ("orphan", orphan.path, "belongs to no imported file; it counts for nothing")
+        ("leftover", orphan.path, "belongs to no imported file; it counts for nothing")
     ]
 
 
