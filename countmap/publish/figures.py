@@ -10,7 +10,7 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import Geod
 
-from countmap.rounding import Chart, rounded
+from countmap.rounding import CHARTS, Chart
 from countmap.tables import SENSES, STATUSES
 
 EXTRA_TEXT = ("method", "sources", "group", "reason")
@@ -122,11 +122,14 @@ def _status(by: dict[str, pd.DataFrame], basis: pd.Series, index: pd.Index) -> p
 
 
 def shown(values: Sequence[float] | pd.Series, chart: str | Chart) -> NDArray[np.float64]:
-    """Round an array of figures by a publication chart; NaN stays NaN."""
+    """Round an array of figures by a publication chart as `rounding.rounded` does; NaN stays NaN."""
     raw = np.asarray(values, dtype=np.float64)
-    kinds, where = np.unique(raw, return_inverse=True)
-    steps = np.array([np.nan if (r := rounded(v, chart)) is None else r for v in kinds.tolist()])
-    return steps[where] if len(raw) else raw
+    bands = CHARTS[chart] if isinstance(chart, str) else chart
+    below = np.array([limit for limit, _ in bands])
+    step = np.array([*(float(step) for _, step in bands), 0.0])
+    step = step[np.searchsorted(below, np.abs(raw), side="right")]
+    coarse = np.floor(raw / np.where(step > 0, step, 1.0) + 0.5) * step
+    return np.where(np.isnan(raw) | (step == 0), raw, coarse)
 
 
 def lengths_m(lines: Sequence[shapely.LineString]) -> NDArray[np.float64]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 from collections.abc import Mapping
 from datetime import date
@@ -11,6 +12,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 
 from countmap.errors import InvalidInput
 from countmap.publish import figures
@@ -302,17 +304,16 @@ def details(content: MapContent, stations: pd.DataFrame) -> Frames:
                 profiles.append((row, kind, sense))
                 hours.extend(np.nan if value is None else value for value in values)
     series = [
-        (row, _series(content.day_series[station]))
+        (row, days)
         for station, row in order.items()
-        if content.day_series.get(station)
+        if (days := content.day_series.get(station))
     ]
+    first, lengths, counts, excluded = _laid_out([days for _, days in series])
     steps = [
         (row, str(label), str(value))
         for station, row in order.items()
         for label, value in _chain(content.explanations.get(station, {}), content.audience)
     ]
-    counts = np.concatenate([s["count"] for _, s in series]) if series else np.zeros(0)
-    excluded = np.concatenate([s["excluded"] for _, s in series]) if series else np.zeros(0)
     return {
         "profiles": {
             "station": Numbers([float(row) for row, _, _ in profiles]),
@@ -322,8 +323,8 @@ def details(content: MapContent, stations: pd.DataFrame) -> Frames:
         "profile_values": {"value": Numbers(hours)},
         "series": {
             "station": Numbers([float(row) for row, _ in series]),
-            "first": Numbers([float(s["first"]) for _, s in series]),
-            "days": Numbers([float(len(s["count"])) for _, s in series]),
+            "first": Numbers(first),
+            "days": Numbers(lengths),
         },
         "series_values": {"count": Numbers(counts), "excluded": Numbers(excluded)},
         "steps": {
@@ -334,16 +335,26 @@ def details(content: MapContent, stations: pd.DataFrame) -> Frames:
     }
 
 
-def _series(days: Any) -> dict[str, Any]:
-    """Lay a list of (date, count, excluded) out on every day from its first to its last."""
-    at = np.array([(pd.Timestamp(day).date() - EPOCH).days for day, _, _ in days])
-    first = int(at.min())
-    count = np.full(int(at.max()) - first + 1, np.nan)
-    excluded = np.zeros(len(count))
-    for place, (_, value, out) in zip(at - first, days, strict=True):
-        count[place] = np.nan if value is None else float(value)
-        excluded[place] = float(bool(out))
-    return {"first": first, "count": count, "excluded": excluded}
+def _laid_out(series: list[Any]) -> tuple[NDArray[np.float64], ...]:
+    """Lay lists of (date, count, excluded) out on every day from each one's first to its last.
+
+    Returns the first day (days since 1970) and the number of days of each, then all counts (NaN on
+    a day that is not listed) and whether they are excluded, one series after the other.
+    """
+    if not series:
+        return (np.zeros(0),) * 4
+    sizes = np.array([len(days) for days in series])
+    starts = np.cumsum(sizes) - sizes
+    every = list(itertools.chain.from_iterable(series))
+    at = np.fromiter((day.toordinal() for day, _, _ in every), np.int64, len(every))
+    at -= EPOCH.toordinal()
+    first, last = np.minimum.reduceat(at, starts), np.maximum.reduceat(at, starts)
+    lengths = last - first + 1
+    place = at - np.repeat(first - np.cumsum(lengths) + lengths, sizes)
+    counts, excluded = np.full(lengths.sum(), np.nan), np.zeros(lengths.sum())
+    counts[place] = np.array([count for _, count, _ in every], dtype=np.float64)
+    excluded[place] = [out for _, _, out in every]
+    return first.astype(np.float64), lengths.astype(np.float64), counts, excluded
 
 
 def _chain(
