@@ -9,26 +9,34 @@
   /** Keeps what is drawn from covering what was drawn before. */
   class Room {
     constructor() { this.cells = new Map(); }
-    lists(left, top, right, bottom) {
-      const found = [];
+    /** Call `see` with the number of each cell a box touches, until it answers true. */
+    some(left, top, right, bottom, see) {
       for (let c = Math.floor(left / 64); c <= Math.floor(right / 64); c += 1) {
         for (let r = Math.floor(top / 64); r <= Math.floor(bottom / 64); r += 1) {
-          const key = `${c} ${r}`;
-          if (!this.cells.has(key)) this.cells.set(key, []);
-          found.push(this.cells.get(key));
+          if (see(c * 4096 + r)) return true;
         }
       }
-      return found;
+      return false;
     }
-    add(...box) { for (const list of this.lists(...box)) list.push(box); }
+    add(...box) {
+      this.some(...box, (key) => { const list = this.cells.get(key); if (list) list.push(box); else this.cells.set(key, [box]); });
+    }
+    /** Whether a box covers what was drawn before. */
+    meets(left, top, right, bottom) {
+      const over = (b) => left < b[2] && right > b[0] && top < b[3] && bottom > b[1];
+      return this.some(left, top, right, bottom, (key) => { const list = this.cells.get(key); return list !== undefined && list.some(over); });
+    }
     /** How many things drawn before a box would cover. */
     hits(left, top, right, bottom) {
-      const covered = this.lists(left, top, right, bottom).flat().filter((b) => left < b[2] && right > b[0] && top < b[3] && bottom > b[1]);
-      return new Set(covered).size;
+      const covered = new Set();
+      this.some(left, top, right, bottom, (key) => {
+        for (const b of this.cells.get(key) || []) if (left < b[2] && right > b[0] && top < b[3] && bottom > b[1]) covered.add(b);
+      });
+      return covered.size;
     }
     /** Take a box if it covers nothing. */
     take(...box) {
-      if (this.hits(...box)) return false;
+      if (this.meets(...box)) return false;
       this.add(...box);
       return true;
     }

@@ -4,6 +4,7 @@
 (() => {
   const { scale } = countmap;
   const POOR = 0.3;
+  const BATCH = 200;
   const MESH = 16;   // pixels: links closer than this are drawn as a sketch
   const LARGE = 3;   // pixels: bands that keep their fringe and cut in the sketch
 
@@ -72,9 +73,16 @@
   }
   countmap.inSight = inSight;
 
+  /** Strokes in batches: a path of very many pieces is slow to fill in. */
   function strokeRows(ctx, frame, shape, rows) {
+    let pieces = 0;
     ctx.beginPath();
-    for (const row of rows) if (inSight(frame, shape.box, row)) trace(ctx, frame, shape, row);
+    for (const row of rows) {
+      if (!inSight(frame, shape.box, row)) continue;
+      trace(ctx, frame, shape, row);
+      pieces += 1;
+      if (pieces % BATCH === 0) { ctx.stroke(); ctx.beginPath(); }
+    }
     ctx.stroke();
   }
 
@@ -125,7 +133,9 @@
         }
         for (const band of sorted.bands) {
           const dash = scale.dash(band.status, band.width);
-          ctx.lineCap = dash.length && band.status !== "modelled" ? "butt" : "round";
+          const thin = band.width < LARGE;   // no eye sees how so thin a line ends
+          ctx.lineJoin = thin ? "bevel" : "round";
+          ctx.lineCap = thin && band.status !== "modelled" || dash.length && band.status !== "modelled" ? "butt" : "round";
           ctx.setLineDash(dash);
           ctx.strokeStyle = band.faint ? ink.faint : band.order === 0 ? ink.mix(ink.paper, ink.light, 0.8) : ink.shade(band.shade);
           ctx.lineWidth = band.width;
