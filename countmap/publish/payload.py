@@ -304,9 +304,7 @@ def details(content: MapContent, stations: pd.DataFrame) -> Frames:
                 profiles.append((row, kind, sense))
                 hours.extend(np.nan if value is None else value for value in values)
     series = [
-        (row, days)
-        for station, row in order.items()
-        if (days := content.day_series.get(station))
+        (row, days) for station, row in order.items() if (days := content.day_series.get(station))
     ]
     first, lengths, counts, excluded = _laid_out([days for _, days in series])
     steps = [
