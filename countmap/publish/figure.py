@@ -69,12 +69,12 @@ def static_text(name: str) -> str:
     return (_HERE / "static" / name).read_text(encoding="utf-8")
 
 
-def libraries() -> list[Library]:
-    """Return what ``vendor.lock`` lists."""
+def libraries(kind: str = "library") -> list[Library]:
+    """Return what ``vendor.lock`` lists: each ``library`` of a page, or ``font`` of a print."""
     lock = tomllib.loads(vendor_text("vendor.lock"))
     return [
         Library(row["name"], row["version"], row["licence"], row["copyright"], row["files"])
-        for row in lock["library"]
+        for row in lock[kind]
     ]
 
 

@@ -89,7 +89,11 @@ def test_one_map_leaves_the_next_alone():
 
 def test_vendored_files_are_those_of_the_lock():
     root = files("countmap.publish") / "vendor"
-    listed = {path: digest for library in libraries() for path, digest in library.files.items()}
+    listed = {
+        path: digest
+        for library in [*libraries(), *libraries("font")]
+        for path, digest in library.files.items()
+    }
     for path, digest in listed.items():
         assert hashlib.sha256((root / path).read_bytes()).hexdigest() == digest, path
     present = {
@@ -106,6 +110,9 @@ def test_every_library_travels_with_its_licence():
         assert library.licence == "BSD-2-Clause"
         assert "Redistribution and use in source and binary forms" in library.text
     assert "Leaflet 1.9.4" in vendor_text("leaflet/1.9.4/leaflet.js")
+    (font,) = libraries("font")
+    assert "Bitstream Vera Fonts Copyright" in font.text
+    assert "to reproduce and distribute the" in font.text
 
 
 def test_our_scripts_never_parse_markup_and_all_are_used():
