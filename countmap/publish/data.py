@@ -26,6 +26,7 @@ CONTRACTS: dict[str, Table] = {
 NOT_PUBLIC = frozenset({"due", "rounds", "surveys", "decisions", "files"})
 GEOPACKAGE = "countmap.gpkg"
 RELEASE = "release.json"
+UNSEALED = ".release-before.json"
 
 # A spreadsheet runs a cell that begins with one of these as a formula (OWASP, "CSV Injection";
 # from memory). A number with a sign is none.
@@ -127,6 +128,7 @@ def write_data(
         raise InvalidInput("there is no table to write for this audience")
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
+    _unseal(folder)
     described = dictionary(kept)
     names: list[str] = []
     for name, frame in [*kept.items(), ("dictionary", described)]:
@@ -158,13 +160,21 @@ def _seal(
         part.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", "utf-8")
     for name in before - {file["name"] for file in files}:
         (folder / name).unlink(missing_ok=True)
+    (folder / UNSEALED).unlink(missing_ok=True)
     return {"folder": str(folder), **document}
+
+
+def _unseal(folder: Path) -> None:
+    """Set release.json aside: a folder without it is between two releases."""
+    if (folder / RELEASE).exists():
+        (folder / RELEASE).replace(folder / UNSEALED)
+        whole.sync(folder)
 
 
 def _earlier(folder: Path) -> set[str]:
     """Return the plain file names that an earlier release.json lists."""
     try:
-        listed = json.loads((folder / RELEASE).read_text("utf-8"))["files"]
+        listed = json.loads((folder / UNSEALED).read_text("utf-8"))["files"]
         return {
             str(file["name"]) for file in listed if Path(str(file["name"])).name == file["name"]
         }
