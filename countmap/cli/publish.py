@@ -17,6 +17,7 @@ from countmap.cli.common import (
     Year,
     columns,
     deliver,
+    flow,
     group,
     opened,
     progress,
@@ -84,3 +85,38 @@ def _written(d: Document) -> Iterator[str]:
         [f"  {f['name']}", "" if f["rows"] is None else f"{f['rows']:,} rows"] for f in d["files"]
     ]
     yield from columns(rows, right=(1,))
+
+
+@app.command()
+def sheet(
+    station: Annotated[str, typer.Argument(help="The station's id.")],
+    first: Annotated[str, typer.Option("--first", help="First day, YYYY-MM-DD.")] = "",
+    last: Annotated[str, typer.Option("--last", help="Last day; default: the last survey.")] = "",
+    audience: For = Audience.public,
+    pdf: Annotated[bool, typer.Option("--pdf", help="Write a PDF beside it.")] = False,
+    xlsx: Annotated[bool, typer.Option("--xlsx", help="Write a spreadsheet beside it.")] = False,
+    out: Out = None,
+    workspace: Dir = HERE,
+    as_json: Json = False,
+) -> None:
+    """Write a station's survey sheet: hours by days, averages, peaks, what was left out, the record."""
+    from countmap.jobs import sheets
+
+    document = sheets.sheet(
+        opened(workspace),
+        station,
+        first=first,
+        last=last,
+        audience=audience.value,
+        pdf=pdf,
+        xlsx=xlsx,
+        out=out,
+    )
+    deliver(document, as_json, _sheet_lines)
+
+
+def _sheet_lines(d: Document) -> Iterator[str]:
+    yield f"{d['station_id']}, {d['first']} to {d['last']}:"
+    for sense, one in d["averages"].items():
+        yield f"  {sense}: 5-day {flow(one['five_day'])}, 7-day {flow(one['seven_day'])} vehicles a day"
+    yield from (f"  {path}" for path in d["files"])

@@ -35,6 +35,8 @@ def hour_cells(
     last: Day | None = None,
     stations: Sequence[str] | None = None,
     quantity: str | None = None,
+    *,
+    exclusions: bool = True,
 ) -> pd.DataFrame:
     """Return counts by civil hour, every hour of each day on which there is a period.
 
@@ -45,6 +47,8 @@ def hour_cells(
     stations : sequence of str, optional
     quantity : {"vehicles", "axles", "axle_pairs"}, optional
         Default: in each cell vehicles before axle pairs before axles, complete before incomplete.
+    exclusions : bool
+        False: hours that a decision excluded are there as they were counted, to be shown as such.
 
     Returns
     -------
@@ -58,7 +62,7 @@ def hour_cells(
     Dates and hours follow ``start_utc + utc_offset_min``; ``minutes_expected`` the workspace's zone.
     A lane that is there in one period of a day and not in another makes the latter null.
     """
-    with closing(opened(ws, span(first, last, stations, quantity))) as db:
+    with closing(opened(ws, span(first, last, stations, quantity), exclusions=exclusions)) as db:
         _hours(db, ws.settings.timezone)
         return _cells(db, tables.HOUR_CELLS)
 

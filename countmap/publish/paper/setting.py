@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 FACE = "DejaVuSansCondensed"
 BOLD = f"{FACE}-Bold"
 SIDE, TOP, BOTTOM = 14 * mm, 13 * mm, 16 * mm
+KEPT_ROWS = 30  # a table of so many rows stays on one page where it can
 ROOM = 110.0  # points that must be left under a heading on its page
 # Greys, so that a copy loses nothing.
 PENS = {
@@ -257,12 +258,17 @@ class Setter:
     def _grid(self, block: model.Grid, width: float) -> Iterator[Any]:
         from countmap.publish.paper import columns
 
-        yield CondPageBreak(ROOM * 0.6)
-        yield self.paragraph(block.caption, "caption")
-        yield columns.table(block, width, self.ink)
-        for note in block.notes:
-            yield self.paragraph(note, "soft")
-        yield self.gap(5)
+        parts = [
+            self.paragraph(block.caption, "caption"),
+            columns.table(block, width, self.ink),
+            *(self.paragraph(note, "soft") for note in block.notes),
+            self.gap(5),
+        ]
+        if len(block.rows) <= KEPT_ROWS:
+            yield KeepTogether(parts)
+        else:
+            yield CondPageBreak(ROOM * 0.6)
+            yield from parts
 
     def _drawing(self, block: model.Drawing, width: float) -> Iterator[Any]:
         from countmap.publish.paper.pens import Drawn
