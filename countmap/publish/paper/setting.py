@@ -165,7 +165,7 @@ class Setter:
             ("TOPPADDING", (0, 0), (0, 0), 7),
             ("BOTTOMPADDING", (0, -1), (0, -1), 6),
         ]
-        rows = [[one] for one in (title, *inner)]
+        rows = [[one] for one in (title, *_loose(inner))]
         yield Table(rows, colWidths=[width], style=TableStyle(style), spaceBefore=4, spaceAfter=8)
 
     def beside(self, columns: list[list[Any]], each: float) -> Iterator[Any]:
@@ -182,7 +182,7 @@ class Setter:
         cells: list[Any] = []
         widths: list[float] = []
         for column in columns:
-            cells += [*([""] if cells else []), column]
+            cells += [*([""] if cells else []), _loose(column)]
             widths += [*([16.0] if widths else []), each]
         yield Table([cells], colWidths=widths, style=style, splitInRow=1)
 
@@ -309,6 +309,14 @@ class Setter:
         model.Facts: _facts, model.Grid: _grid, model.Drawing: _drawing, model.Checks: _checks,
         model.Blanks: _blanks, model.Break: _break,
     }  # fmt: skip
+
+
+def _loose(flowables: list[Any]) -> list[Any]:
+    """Return what stands in a cell: a table's cells cannot keep things together."""
+    found: list[Any] = []
+    for one in flowables:
+        found += one._content if isinstance(one, KeepTogether) else [one]  # noqa: SLF001  # no reader
+    return found
 
 
 def _tight(points: float) -> list[tuple[Any, ...]]:
