@@ -54,6 +54,9 @@ def _imported(d: Document) -> Iterator[str]:
         if f["already"]:
             yield f"{f['file']}: already there, nothing changed"
             continue
+        if "layout" in f:
+            yield from _proposal(f)
+            continue
         yield (
             f"{f['file']}: {plural(f['periods'], 'period')} at {plural(f['stations'], 'station')},"
             f" {f['first']} to {f['last']}, {f['missing']:,} missing"
@@ -61,7 +64,35 @@ def _imported(d: Document) -> Iterator[str]:
         yield from (f"  {note}" for note in f["notes"][:10])
         if len(f["notes"]) > 10:
             yield f"  … and {len(f['notes']) - 10:,} more notes (--json lists all)"
-    yield "Next: countmap counts check"
+    if not any("layout" in f for f in d["files"]):
+        yield "Next: countmap counts check"
+
+
+def _proposal(f: Document) -> Iterator[str]:
+    yield f"{f['file']} is laid out in a way of its own. It seems to be this; keep it as a file and give --layout:"
+    yield ""
+    yield from (f"    {line}".rstrip() for line in f["layout"].splitlines())
+    yield ""
+    yield "To decide before it is used:"
+    yield from (f"  - {doubt}" for doubt in f["doubts"])
+    yield f"Read so, it gives {plural(f['periods'], 'period')}; the first:"
+    head = ["station", "sense", "lane", "start", "min", "count", "class"]
+    rows = [
+        [
+            str(row["station_id"]),
+            row["sense"],
+            row["lane"] or "",
+            row["start"],
+            str(row["minutes"]),
+            flow(row["count"]),
+            row["vehicle_class"] or "",
+        ]
+        for row in f["decoded"]
+    ]
+    yield from (f"  {line}" for line in columns([head, *rows], right=(4, 5)))
+    if f["refused"]:
+        yield f"{plural(len(f['refused']), 'row')} would be refused; the first:"
+        yield from (f"  line {r['row']}: {r['why']}" for r in f["refused"][:3])
 
 
 @app.command()

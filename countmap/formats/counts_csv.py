@@ -11,6 +11,7 @@ import pyarrow.compute as pc
 from countmap import tables
 from countmap.formats import cells, csv_table, layout_reader, records
 from countmap.formats.layouts import Layout
+from countmap.formats.limits import DEFAULT, Limits
 from countmap.tables import Column, Table
 
 _BY_FILE = ("file", "row", "stamp", "column")
@@ -26,7 +27,9 @@ COUNTS = Table(
 )
 
 
-def read(path: str | Path, layout: Layout | None = None) -> tuple[pd.DataFrame, pd.DataFrame]:
+def read(
+    path: str | Path, layout: Layout | None = None, limits: Limits = DEFAULT
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Read a file of period counts.
 
     Parameters
@@ -35,6 +38,8 @@ def read(path: str | Path, layout: Layout | None = None) -> tuple[pd.DataFrame, 
     layout : Layout, optional
         Without one, the file is our own: station_id, direction, start, minutes, count and the
         optional columns of RAW_COUNTS.
+    limits : Limits
+        What a file may hold.
 
     Returns
     -------
@@ -49,8 +54,8 @@ def read(path: str | Path, layout: Layout | None = None) -> tuple[pd.DataFrame, 
         As ``csv_table.read``; also if a column of the layout is not in the file.
     """
     if layout is not None:
-        return layout_reader.read(Path(path), layout)
-    found = records.read(path, known=set(COUNTS.names))
+        return layout_reader.read(Path(path), layout, limits)
+    found = records.read(path, known=set(COUNTS.names), limits=limits)
     csv_table.require_columns(found, COUNTS.name, COUNTS.columns)
     raw, rejects = csv_table.typed(found, COUNTS.columns, about=("station_id", "start"))
     raw, doubtful = _without_thousands(found, raw)

@@ -16,12 +16,13 @@ from countmap import clock, tables
 from countmap.errors import InvalidInput
 from countmap.formats import cells, records
 from countmap.formats.layouts import Cell, Layout, pattern
+from countmap.formats.limits import DEFAULT, Limits
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
-def read(path: Path, layout: Layout) -> tuple[pd.DataFrame, pd.DataFrame]:
+def read(path: Path, layout: Layout, limits: Limits = DEFAULT) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Read ``path`` through ``layout``; returns RAW_COUNTS and REJECTS."""
     shape = layout.file
     spread = layout.spread()
@@ -33,6 +34,8 @@ def read(path: Path, layout: Layout) -> tuple[pd.DataFrame, pd.DataFrame]:
         encoding=shape.encoding,
         skip_lines=shape.skip_lines,
         header=shape.header,
+        sheet=shape.sheet,
+        limits=limits,
     )
     reader = _Reader(found, layout, _preamble(path, layout))
     base = reader.base()
@@ -55,7 +58,7 @@ def _preamble(path: Path, layout: Layout) -> dict[str, str]:
     """Return what stands in the skipped lines above the table."""
     if not layout.preamble:
         return {}
-    data = records.read_bytes(path, layout.file.encoding)
+    data = records.read_bytes(path, layout.file.encoding, sheet=layout.file.sheet)
     head = "\n".join(data.decode("utf-8").split("\n")[: layout.file.skip_lines])
     given: dict[str, str] = {}
     for name, expression in layout.preamble.items():

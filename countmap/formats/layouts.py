@@ -28,7 +28,8 @@ class FileShape(_Part):
     """How the text is cut into cells.
 
     ``missing`` lists the marks that stand for no observation, beside the empty cell. A number such
-    as −1 is a missing mark only if it stands here.
+    as −1 is a missing mark only if it stands here. ``sheet`` names one of a spreadsheet; the first
+    that is not empty where nothing is stated.
     """
 
     encoding: str = "utf-8"
@@ -37,6 +38,7 @@ class FileShape(_Part):
     delimiter: Literal["", ",", ";", "\t", "|"] = ""
     decimal: Literal["", ".", ","] = ""
     missing: tuple[str, ...] = ()
+    sheet: str = ""
 
 
 class Columns(_Part):

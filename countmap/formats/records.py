@@ -15,13 +15,16 @@ import pyarrow.compute
 import pyarrow.csv
 
 from countmap.errors import InvalidInput, NotFound
+from countmap.formats import limits as limiting
+from countmap.formats import sheets
+from countmap.formats.limits import DEFAULT, Limits
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 DELIMITERS = (",", ";", "\t")
 _NEWLINE, _QUOTE = 10, 34
-_ARCHIVES = {b"PK\x03\x04": "a spreadsheet or zip archive", b"\x1f\x8b": "gzip", b"%PDF": "a PDF"}
+_ARCHIVES = {b"PK\x03\x04": "a zip archive", b"\x1f\x8b": "gzip", b"%PDF": "a PDF"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,22 +59,29 @@ def joined(*parts: pd.DataFrame) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True).sort_values("row", kind="stable", ignore_index=True)
 
 
-def read_bytes(path: Path, encoding: str = "utf-8") -> bytes:
+def read_bytes(
+    path: Path, encoding: str = "utf-8", *, sheet: str = "", limits: Limits = DEFAULT
+) -> bytes:
     r"""Return the file's text as UTF-8 bytes without a byte order mark, lines ended by ``\n``.
+
+    A spreadsheet gives the text of its sheet.
 
     Raises
     ------
     NotFound
         If there is no such file.
     InvalidInput
-        If it is a folder, empty, binary, UTF-16, or not valid in ``encoding``.
+        If it is a folder, empty, binary, UTF-16, not valid in ``encoding``, or beyond the limits.
     """
     file = path.name
     if not path.exists():
         raise NotFound(f"{path}: there is no such file. Check the path")
     if path.is_dir():
         raise InvalidInput(f"{path}: is a folder. Name the file in it")
+    limiting.check_size(path, limits)
     data = path.read_bytes()
+    if data.startswith(sheets.ZIP) and sheets.is_sheet(path):
+        data = sheets.as_csv(path, sheet, limits)
     if not data.strip():
         raise InvalidInput(f"{file}: the file is empty. Export it again")
     for magic, what in _ARCHIVES.items():
@@ -88,6 +98,23 @@ def read_bytes(path: Path, encoding: str = "utf-8") -> bytes:
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     return data
+
+
+def _refuse_giants(  # what, where, how much
+    starts: NDArray[np.int64],
+    ends: NDArray[np.int64],
+    rows: NDArray[np.int64],
+    file: str,
+    limits: Limits,
+) -> None:
+    """Refuse a record so long that no row of counts can be meant."""
+    size = ends - starts
+    if size.max() > 100 * limits.field_chars:
+        at = int(size.argmax())
+        raise InvalidInput(
+            f"{file}:{rows[at]}: a line of {int(size[at]):,} signs is no row of a table. Check the file, or "
+            "raise field_chars under [limits] in countmap.toml"
+        )
 
 
 def _looks_utf16(data: bytes) -> bool:
@@ -137,6 +164,8 @@ def read(
     skip_lines: int = 0,
     header: bool = True,
     needs_rows: bool = True,
+    sheet: str = "",
+    limits: Limits = DEFAULT,
 ) -> Records:
     r"""Split a delimited text file into records.
 
@@ -155,6 +184,10 @@ def read(
         Whether the first record names the columns; otherwise the names are ``"1"``, ``"2"`` …
     needs_rows : bool
         Whether a file without a data record is refused.
+    sheet : str
+        Of a spreadsheet; "" is the first that is not empty.
+    limits : Limits
+        What a file may hold.
 
     Returns
     -------
@@ -169,7 +202,7 @@ def read(
     """
     path = Path(path)
     file = path.name
-    data = read_bytes(path, encoding)
+    data = read_bytes(path, encoding, sheet=sheet, limits=limits)
     offset_lines = 0
     if header and not skip_lines and data[:4].lower() == b"sep=" and data[5:6] == b"\n":
         skip_lines, delimiter = 1, delimiter or chr(data[4])
@@ -182,7 +215,13 @@ def read(
             f"{file}: nothing follows the {skip_lines} skipped lines. Check the layout"
         )
     delimiter = delimiter or _sniff(data[starts[0] : ends[0]], known)
+    _refuse_giants(starts, ends, rows, file, limits)
     names = _split(data[starts[0] : ends[0]], delimiter)
+    if len(names) > limits.columns:
+        raise InvalidInput(
+            f"{file}:{rows[0]}: has {len(names):,} columns, more than {limits.columns:,}. Check that it is "
+            "the right file, or raise columns under [limits] in countmap.toml"
+        )
     if header:
         names = [name.casefold() for name in names]
         _refuse_twice(names, file, int(rows[0]))

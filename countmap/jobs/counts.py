@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,8 @@ import pandas as pd
 from countmap import clock
 from countmap.counts import checks, intake
 from countmap.errors import InvalidInput, NotFound
-from countmap.formats import counts_csv, csv_table, layouts
+from countmap.formats import counts_file, csv_table, layouts
+from countmap.formats import propose as proposing
 from countmap.jobs.annual import one_way
 from countmap.jobs.common import (
     Document,
@@ -23,6 +25,7 @@ from countmap.jobs.common import (
     cell,
     flag_records,
     no_step,
+    records,
     refusing,
     station_row,
     writing,
@@ -67,6 +70,9 @@ def import_(
             taken.append(({"file": file.name, "already": True}, None, sha256))
             continue
         known.add(sha256)
+        if shape is None and dry_run and not counts_file.recognised(file, ws.settings.limits):
+            taken.append((_proposed(file, stations, ways, ws), None, sha256))
+            continue
         with refusing(ws):
             found = _read(file, shape, stations, ways, ws)
         taken.append((_describe(file, found), found.periods, sha256))
@@ -83,16 +89,54 @@ def _read(
     ways: dict[str, str],
     ws: Workspace,
 ) -> intake.Intake:
-    raw, rejects = counts_csv.read(file, shape)
-    found = intake.to_periods(raw, stations, ws.settings.timezone, one_way=ways)
-    every = pd.concat(
-        [r for r in (rejects, found.rejects) if len(r)] or [rejects], ignore_index=True
-    )
-    if len(every):
-        raise csv_table.error_from(every.sort_values("row", kind="stable", ignore_index=True))
+    found, rejects = _taken(file, shape, stations, ways, ws)
+    if len(rejects):
+        raise csv_table.error_from(rejects)
     if found.periods.empty:
         raise InvalidInput(f"{file.name}: there is no count in it; check the file or its layout")
     return found
+
+
+def _taken(
+    file: Path,
+    shape: layouts.Layout | None,
+    stations: pd.DataFrame,
+    ways: dict[str, str],
+    ws: Workspace,
+) -> tuple[intake.Intake, pd.DataFrame]:
+    """Return what a file gives and every row of it that cannot be taken, in file order."""
+    read = counts_file.read(file, shape, ws.settings.limits)
+    found = intake.to_periods(read.raw, stations, ws.settings.timezone, one_way=ways)
+    parts = [r for r in (read.rejects, found.rejects) if len(r)] or [read.rejects]
+    rejects = pd.concat(parts, ignore_index=True).sort_values(
+        "row", kind="stable", ignore_index=True
+    )
+    return replace(found, notes=(*read.notes, *found.notes)), rejects
+
+
+def _proposed(file: Path, stations: pd.DataFrame, ways: dict[str, str], ws: Workspace) -> Document:
+    """Return the layout that a foreign file seems to have, and what would come of it."""
+    offer = proposing.propose(file, ws.settings.limits)
+    found, rejects = _taken(file, offer.layout, stations, ways, ws)
+    columns = ["station_id", "sense", "lane", "start", "minutes", "count", "vehicle_class"]
+    return {
+        "file": file.name,
+        "already": False,
+        "layout": offer.toml,
+        "doubts": [*offer.doubts, *map(str, found.notes)],
+        "decoded": records(_first_rows(file, offer.layout, found.periods), columns),
+        "periods": len(found.periods),
+        "refused": records(rejects.drop_duplicates(["row", "why"])),
+    }
+
+
+def _first_rows(file: Path, shape: layouts.Layout, periods: pd.DataFrame) -> pd.DataFrame:
+    """Return the first five periods with their local start; rows as written where none is a period."""
+    if len(periods):
+        civil = periods["start_utc"] + pd.to_timedelta(periods["utc_offset_min"], unit="min")
+        return periods.assign(start=civil.dt.strftime("%Y-%m-%d %H:%M")).head(5)
+    raw = counts_file.read(file, shape).raw.head(5)
+    return raw.assign(sense=raw["direction"], start=raw["start"].astype("str"))
 
 
 def _content(file: Path, layout: Path | None) -> str:

@@ -10,6 +10,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, PositiveFloat, Valid
 
 from countmap import clock
 from countmap.errors import InvalidInput
+from countmap.formats.limits import Limits
 from countmap.rounding import CHARTS
 
 
@@ -45,6 +46,7 @@ class Settings(BaseModel):
     checks: dict[str, dict[str, float | bool]] = {}
     cycle_years: dict[str, PositiveFloat] = {}
     axles_per_vehicle: dict[str, PositiveFloat] = {}
+    limits: Limits = Limits()
 
 
 _TEMPLATE = """\
@@ -70,6 +72,9 @@ rounding = "stepped"
 
 # Years between counts by road class, over the defaults (main roads 3, others 6, local on request).
 [cycle_years]
+
+# What a file may hold before it is refused: file_mb, unpacked_mb, ratio, columns, field_chars.
+[limits]
 
 # Axles per vehicle at stations that count axles or axle pairs: STATION = NUMBER, from classified counts nearby.
 [axles_per_vehicle]

@@ -108,7 +108,7 @@ REFUSED = {
     ),
     "spreadsheet": (
         b"PK\x03\x04rest",
-        "counts.csv: is a spreadsheet or zip archive, not text. Save it as CSV (UTF-8)",
+        "counts.csv: is a zip archive, not text. Save it as CSV (UTF-8)",
     ),
     "utf-16": (
         (HEAD + "S1,a,15,3\n").encode("utf-16"),
