@@ -154,10 +154,10 @@ def _balance(ws, _own, mark):
 
 
 def _publish(ws, own, mark):
-    from countmap.jobs import publish
+    from countmap.jobs import publish, releases
 
     chart = publish.map_(ws, year=YEAR, out=own / "map.html")
-    release = publish.data(ws, year=YEAR, out=own / "data")["release"]
+    release = releases.data(ws, year=YEAR, out=own / "data")["release"]
     return own.name, hashlib.sha256(Path(chart["path"]).read_bytes()).hexdigest(), release
 
 

@@ -68,10 +68,10 @@ def data(
     workspace: Dir = HERE,
     as_json: Json = False,
 ) -> None:
-    """Write stations, annual averages, flows and flags as CSV, GeoJSON and GeoPackage."""
-    from countmap.jobs import publish
+    """Write stations, averages, flows, flags as CSV, GeoJSON, GeoPackage and GeoParquet."""
+    from countmap.jobs import releases
 
-    document = publish.data(opened(workspace), year=year, audience=audience.value, out=out)
+    document = releases.data(opened(workspace), year=year, audience=audience.value, out=out)
     deliver(
         document,
         as_json,
@@ -119,4 +119,40 @@ def _sheet_lines(d: Document) -> Iterator[str]:
     yield f"{d['station_id']}, {d['first']} to {d['last']}:"
     for sense, one in d["averages"].items():
         yield f"  {sense}: 5-day {flow(one['five_day'])}, 7-day {flow(one['seven_day'])} vehicles a day"
+    yield from (f"  {path}" for path in d["files"])
+
+
+@app.command()
+def compare(
+    old: Annotated[str, typer.Argument(help="A release's id, its beginning, or its folder.")],
+    new: Annotated[str, typer.Argument(help="The later release.")],
+    audience: For = Audience.public,
+    html: Annotated[bool, typer.Option("--html", help="Write it as a page as well.")] = False,
+    out: Out = None,
+    workspace: Dir = HERE,
+    as_json: Json = False,
+) -> None:
+    """Say what changed between two releases: figures beyond their interval, stations, statuses."""
+    from countmap.jobs import releases
+
+    document = releases.compare(
+        opened(workspace), old, new, audience=audience.value, html=html, out=out
+    )
+    deliver(document, as_json, _compared_lines)
+
+
+def _compared_lines(d: Document) -> Iterator[str]:
+    yield f"from {d['old']['release']} ({d['old']['year']}) to {d['new']['release']} ({d['new']['year']}):"
+    yield from (f"  {line}" for line in d["lines"])
+    for noun in ("stations", "links"):
+        beyond = [one for one in d[noun]["moved"] if one["beyond"]]
+        if beyond:
+            yield f"{noun} beyond their interval:"
+        rows = [
+            [f"  {one['id']}", one["name"] or "", flow(one["old"]), "→", flow(one["new"])]
+            for one in beyond[:20]
+        ]
+        yield from columns(rows, right=(2, 4))
+        if len(beyond) > 20:
+            yield f"  and {len(beyond) - 20} more"
     yield from (f"  {path}" for path in d["files"])

@@ -80,6 +80,32 @@ def write_geopackage(layers: Mapping[str, pd.DataFrame], path: str | Path) -> No
             )
 
 
+def write_parquet(frame: pd.DataFrame, path: str | Path) -> None:
+    """Write a Parquet file, with geometry a GeoParquet 1.1 one (geometry as well-known binary).
+
+    Parameters
+    ----------
+    frame : DataFrame or GeoDataFrame
+        A GeoDataFrame in any known CRS; it is written in WGS84, longitude first.
+    path : path
+        Replaced in one step.
+
+    Raises
+    ------
+    InvalidInput
+        Geometry without a CRS.
+    """
+    if isinstance(frame, gpd.GeoDataFrame):
+        if frame.crs is None:
+            raise InvalidInput(
+                f"{Path(path).name}: the features have no coordinate reference system"
+            )
+        frame = frame.to_crs(WGS84)
+    options = {"schema_version": "1.1.0"} if isinstance(frame, gpd.GeoDataFrame) else {}
+    with replacing(path) as part:
+        frame.to_parquet(part, index=False, compression="zstd", **options)
+
+
 def read_screenlines(path: str | Path) -> gpd.GeoDataFrame:
     """Read screenlines and cordons from GeoJSON, GeoPackage or Shapefile.
 

@@ -18,6 +18,7 @@ from countmap.jobs import (
     flags,
     publish,
     register,
+    releases,
     roads,
     screenlines,
     stations,
@@ -89,7 +90,7 @@ def work(folder: Path, inputs: Path, step: Step = no_step) -> Document:
     balanced = balance.run(ws, year=YEAR, hours=True)
     step(3, 4)
     chart = publish.map_(ws, year=YEAR, title="Invented river town")
-    publish.data(ws, year=YEAR)
+    releases.data(ws, year=YEAR)
     step(4, 4)
     return {
         "roads": network,

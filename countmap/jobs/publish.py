@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, Literal
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 
@@ -82,42 +81,6 @@ def map_content(ws: Workspace, *, year: int, audience: Audience = "public", titl
         credits=_credits(ws),
         notes=_notes(run, balance),
     )
-
-
-def data(
-    ws: Workspace, *, year: int, audience: Audience = "public", out: Path | None = None
-) -> Document:
-    """Write stations, annual averages, flows, flags and suspects; returns ``folder``, ``files``, ``release``.
-
-    Raises
-    ------
-    NotFound
-        No annual averages of that year.
-    """
-    from countmap.publish import data as writing
-
-    run = latest(ws, "annual", year)
-    if run is None:
-        raise NotFound(
-            f"there are no annual averages for {year}; run countmap annual estimate --year {year} first"
-        )
-    balance = latest(ws, "balance", year)
-    links = Network(ws).roads.wgs84()
-    stations = ws.register.frame("stations")
-    points = gpd.GeoDataFrame(
-        stations, geometry=gpd.points_from_xy(stations["lon"], stations["lat"]), crs="EPSG:4326"
-    )
-    tables: dict[str, pd.DataFrame] = {
-        "stations": points,
-        "annual": ws.register.results("annual", year),
-        "flags": ws.register.frame("flags"),
-        "links": links,
-    }
-    if balance:
-        tables["flows"] = ws.register.results("flows", year)
-        tables["suspects"] = ws.register.results("suspects", year)
-    folder = out or ws.path / "published" / f"data-{year}"
-    return writing.write_data(folder, tables, year=year, audience=audience)
 
 
 def profiles(hours: pd.DataFrame) -> dict[str, dict[str, dict[str, list[float | None]]]]:

@@ -1,4 +1,4 @@
-"""Write the data people keep: CSV, GeoJSON, one GeoPackage, a dictionary, and a release id."""
+"""Write the data people keep: CSV, GeoJSON, GeoParquet, one GeoPackage, a dictionary, an id."""
 
 from __future__ import annotations
 
@@ -90,6 +90,7 @@ def write_data(
     year: int,
     audience: Audience = "public",
     about: str = "",
+    release: str = "",
 ) -> dict[str, Any]:
     """Write a release of the data into ``folder``.
 
@@ -108,12 +109,14 @@ def write_data(
         contract.
     about : str
         A sentence on where the release comes from.
+    release : str
+        Its id; default: the hash of the contents.
 
     Returns
     -------
     dict
-        ``folder``, ``release`` (its id: a hash of the contents), ``files`` (name, sha256, rows),
-        ``left_out``.
+        ``folder``, ``release`` (its id), ``contents`` (a hash of them), ``files`` (name, sha256,
+        rows), ``left_out``.
 
     Raises
     ------
@@ -137,25 +140,43 @@ def write_data(
         if isinstance(frame, gpd.GeoDataFrame):
             geo.write_geojson(frame, folder / f"{name}.geojson", id_column=_id_column(name, frame))
             names.append(f"{name}.geojson")
+    for name, frame in kept.items():
+        geo.write_parquet(frame, folder / f"{name}.parquet")
+        names.append(f"{name}.parquet")
     geo.write_geopackage({**kept, "dictionary": described}, folder / GEOPACKAGE)
     rows = {f"{name}.csv": len(frame) for name, frame in kept.items()}
     files = [
         {"name": name, "sha256": _sha256(folder / name), "rows": rows.get(name)}
         for name in [*sorted(names), GEOPACKAGE]
     ]
-    return _seal(folder, files, {"year": year, "audience": audience, "about": about}, left_out)
+    facts = {"year": year, "audience": audience, "about": about}
+    return _seal(folder, files, facts, left_out, release)
 
 
 def _seal(
-    folder: Path, files: list[dict[str, Any]], facts: dict[str, Any], left_out: list[str]
+    folder: Path,
+    files: list[dict[str, Any]],
+    facts: dict[str, Any],
+    left_out: list[str],
+    release: str,
 ) -> dict[str, Any]:
     """Write release.json last and remove what an earlier release left behind."""
-    # The GeoPackage repeats the tables and depends on the library that writes it.
-    content = [f"{file['name']} {file['sha256']}" for file in files if file["name"] != GEOPACKAGE]
+    # GeoPackage and Parquet repeat the tables and depend on the library that writes them.
+    content = [
+        f"{file['name']} {file['sha256']}"
+        for file in files
+        if not file["name"].endswith((".gpkg", ".parquet"))
+    ]
     told = json.dumps(facts, sort_keys=True)
-    release = "r-" + hashlib.sha256("\n".join([told, *content]).encode()).hexdigest()[:12]
+    contents = "r-" + hashlib.sha256("\n".join([told, *content]).encode()).hexdigest()[:12]
     before = _earlier(folder)
-    document = {"release": release, **facts, "files": files, "left_out": left_out}
+    document = {
+        "release": release or contents,
+        "contents": contents,
+        **facts,
+        "files": files,
+        "left_out": left_out,
+    }
     with whole.replacing(folder / RELEASE) as part:
         part.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", "utf-8")
     for name in before - {file["name"] for file in files}:

@@ -12,7 +12,17 @@ import pytest
 
 from countmap import tables
 from countmap.errors import Conflict
-from countmap.jobs import annual, balance, counts, flags, plan, publish, register, roads, stations
+from countmap.jobs import (
+    annual,
+    balance,
+    counts,
+    flags,
+    plan,
+    register,
+    releases,
+    roads,
+    stations,
+)
 
 DATA = Path(__file__).parent.parent.parent / "data"
 
@@ -153,7 +163,7 @@ def test_another_process_reads_while_one_writes(town):
 
 
 def test_published_data_say_the_same(town, tmp_path):
-    publish.data(town, year=2025, out=tmp_path / "out")
+    releases.data(town, year=2025, out=tmp_path / "out")
     written = pd.read_csv(tmp_path / "out" / "annual.csv")
     known = town.register.results("annual", 2025)
     assert written["aadt"].to_numpy() == pytest.approx(known["aadt"].to_numpy(), nan_ok=True)

@@ -38,7 +38,8 @@ def test_a_public_release_has_every_table_but_the_private(tmp_path, given):
     names = {p.name for p in tmp_path.iterdir()}
     assert names == {
         "stations.csv", "annual.csv", "flows.csv", "flags.csv", "links.csv", "links.geojson",
-        "dictionary.csv", "countmap.gpkg", "release.json",
+        "dictionary.csv", "countmap.gpkg", "release.json", "stations.parquet", "annual.parquet",
+        "flows.parquet", "flags.parquet", "links.parquet",
     }  # fmt: skip
     assert done["left_out"] == ["due", "stations.crew", "stations.colour"]
     assert json.loads((tmp_path / "release.json").read_text())["release"] == done["release"]
@@ -80,7 +81,8 @@ def test_what_an_earlier_release_left_is_removed_and_the_rest_stays(tmp_path, gi
     write_data(tmp_path, given, year=2025)
     write_data(tmp_path, {"annual": given["annual"]}, year=2025)
     assert {p.name for p in tmp_path.iterdir()} == {
-        "annual.csv", "dictionary.csv", "countmap.gpkg", "release.json", "mine.txt",
+        "annual.csv", "annual.parquet", "dictionary.csv", "countmap.gpkg", "release.json",
+        "mine.txt",
     }  # fmt: skip
 
 
