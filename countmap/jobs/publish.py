@@ -62,7 +62,7 @@ def map_content(ws: Workspace, *, year: int, audience: Audience = "public", titl
         title=title or ws.path.resolve().name,
         year=year,
         release=_release_line(ws, run, balance),
-        links=network.roads.wgs84()[["link_id", "name", "road_class", "allowed", "geometry"]],
+        links=_links(network),
         flows=ws.register.results("flows", year),
         stations=stations,
         annual=ws.register.results("annual", year),
@@ -125,6 +125,17 @@ def short(by_sense: Document) -> Document:
     """Return the part of an explanation that fits a panel: that of both senses, or of the only one."""
     chosen = by_sense.get("both") or next(iter(by_sense.values()))
     return {key: value for key, value in chosen.items() if isinstance(value, str | int | float)}
+
+
+def _links(network: Network) -> gpd.GeoDataFrame:
+    """Return the links in WGS84, each end with the junction of several nodes it lies in."""
+    links = network.roads.wgs84()
+    junction = network.junctions.set_index("node_id")["junction_id"]
+    several = junction[junction.duplicated(keep=False)]
+    for end in ("from", "to"):
+        links[f"{end}_cluster"] = links[f"{end}_node"].map(several)
+    names = ["link_id", "name", "road_class", "allowed", "from_cluster", "to_cluster", "geometry"]
+    return links[names]
 
 
 def _as_counted(ws: Workspace, days: pd.DataFrame, year: int) -> pd.DataFrame:

@@ -47,7 +47,9 @@ class MapContent:
         One line that names the release: its id, when it was made, from what.
     links : GeoDataFrame, WGS84
         ``link_id, name, road_class, allowed`` (with, against, both), geometry a LineString in the
-        drawn direction.
+        drawn direction. Links meet where their ends are one point. Optional ``from_cluster``,
+        ``to_cluster``: the junction of several nodes (a ring, a crossing of two carriageways) that
+        an end lies in, null where its node stands alone.
     flows : DataFrame, tables.FLOWS
         A link's band uses the ``both`` row; without one, the sum of its two senses; a one-way
         link, its one sense.

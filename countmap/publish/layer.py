@@ -10,11 +10,12 @@ from countmap.publish.figure import Verbatim, script, static_text, style
 from countmap.publish.packed import Tables, embed, pack
 from countmap.publish.payload import script_json
 
-STYLES = ("paper.css", "field.css", "panel.css", "print.css")
+STYLES = ("paper.css", "field.css", "panel.css", "strip.css", "print.css")
 # In the order of use: a script may lean on those before it.
 SCRIPTS = (
     "space.js", "unpack.js", "model.js", "attention.js", "scale.js", "canvas.js", "roads.js",
-    "pens.js", "marks.js", "charts.js", "panel.js", "table.js", "search.js", "legend.js", "paper.js", "sheet.js",
+    "pens.js", "marks.js", "charts.js", "panel.js", "filter.js", "table.js", "search.js", "legend.js", "paper.js",
+    "route.js", "corridor.js", "strip.js", "desk.js", "sheet.js",
 )  # fmt: skip
 MAP_HERE = "<!-- the map -->"
 

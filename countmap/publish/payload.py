@@ -235,6 +235,7 @@ def network(content: MapContent, links: pd.DataFrame, stations: pd.DataFrame) ->
             "shape": Lines(links.geometry.to_numpy()),
             **_text(links, "link_id", "name", "road_class", "allowed", "sources"),
             **_number(links, 1, "length_m", "counted", "pair"),
+            **_clusters(links),
             **_number(links, 100, "z"),
             **_figure_columns(links),
         },
@@ -242,7 +243,7 @@ def network(content: MapContent, links: pd.DataFrame, stations: pd.DataFrame) ->
             **_text(stations, "station_id", "name", "road", "kind", "name_with", "name_against"),
             **_text(stations, "group", "reason"),
             **_number(stations, 1e6, "lon", "lat"),
-            **_number(stations, 1, "link", "findings", "flags", "fails", "aawt", "bearing_deg"),
+            **_number(stations, 1, "link", "findings", "flags", "fails", "aawt", "bearing_deg", "same_way"),
             **_days(stations, "valid_from", "valid_to"),
             **_figure_columns(stations),
         },
@@ -274,6 +275,17 @@ def network(content: MapContent, links: pd.DataFrame, stations: pd.DataFrame) ->
         },
         "due": _text(due, "station_id", "link_id", "why"),
     }  # fmt: skip
+
+
+def _clusters(links: pd.DataFrame) -> dict[str, Column]:
+    """Return a number for the junction of several nodes that each end of a link lies in, or null."""
+    ends = [_column(links, name).astype("object") for name in ("from_cluster", "to_cluster")]
+    names = sorted({name for end in ends for name in end.dropna()})
+    number = {name: float(k) for k, name in enumerate(names)}
+    return {
+        str(end.name or name): Numbers(end.map(number).astype("float64").to_numpy())
+        for name, end in zip(("from_cluster", "to_cluster"), ends, strict=True)
+    }
 
 
 def _single_lines(shapes: gpd.GeoSeries) -> Any:

@@ -37,6 +37,13 @@ def test_axe_finds_no_violation(sheet, face):
     page.fill("#search-input", "harbour")
     assert found(page) == [], "search"
     page.keyboard.press("Escape")
+    page.click("#show-filter")
+    assert found(page) == [], "filter"
+    page.click("#show-filter")
+    page.evaluate("location.hash = 'from=S0012&to=S0030'")
+    page.click(".strip-table summary")
+    assert found(page) == [], "corridor strip"
+    page.click("#strip-close")
     page.click("#foot summary")
     assert found(page) == [], "licences"
     page.click("#foot summary")

@@ -9,10 +9,10 @@
   const label = (x, y, text, attributes = {}) => svg("text", { x, y, ...attributes }, text);
 
   /** The top of an axis: a round number at or above the largest value. */
-  function ceiling(value) {
+  const ceiling = (countmap.ceiling = (value) => {
     const unit = 10 ** Math.floor(Math.log10(Math.max(value, 1)));
     return [1, 1.5, 2, 3, 4, 5, 6, 8, 10].map((step) => step * unit).find((top) => top >= value);
-  }
+  });
 
   /** The outline of 24 hours as steps; a missing hour is a gap. Returns [outline, area]. */
   function steps(values, x, y, base) {

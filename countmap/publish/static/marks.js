@@ -137,7 +137,7 @@
     function overlays(frame) {
       if (countmap.byId("sheet").classList.contains("printing")) return [];
       const field = countmap.byId("field").getBoundingClientRect();
-      return ["margin", "panel"].map((id) => countmap.byId(id).getBoundingClientRect()).filter((box) => box.width > 0).map((box) => {
+      return ["margin", "panel", "strip"].map((id) => countmap.byId(id).getBoundingClientRect()).filter((box) => box.width > 0).map((box) => {
         const [left, top] = [frame.view[0] + box.left - field.left, frame.view[1] + box.top - field.top];
         return [left, top, left + box.width, top + box.height];
       });
@@ -242,7 +242,7 @@
       const first = held >= 0 ? [held, ...order] : order;
       const seen = new Set(state.view === "next" ? due.station_id.map((id) => model.stationRow.get(id)) : []);
       for (const row of first) {
-        if (seen.has(row)) continue;
+        if (seen.has(row) || !model.filter.station(row)) continue;
         seen.add(row);
         const [x, y] = [frame.x(model.stationX[row]), frame.y(model.stationY[row])];
         if (x < 0 || y < 0 || x > frame.width || y > frame.height) continue;
@@ -362,6 +362,7 @@
       const done = new Set();
       for (const row of byFlow) {
         if (count >= LABELS) return;
+        if (!model.filter.link(row)) continue;
         const { box } = model.shape;
         if (Math.max(box[row * 4 + 2] - box[row * 4], box[row * 4 + 3] - box[row * 4 + 1]) * frame.scale < 10) continue;
         if (!countmap.inSight(frame, box, row)) continue;

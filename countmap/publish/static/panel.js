@@ -107,7 +107,7 @@
   const sure = ([head, why], doubt = "") => el("p", { class: doubt ? "sure doubt" : "sure" }, el("strong", {}, head), why);
 
   /** Fill the panel with a station. */
-  countmap.stationPanel = async (model, row) => {
+  countmap.stationPanel = async (model, row, act) => {
     const at = read(model, "stations", row);
     const names = senseNames(model, row);
     const details = await model.details();
@@ -134,6 +134,7 @@
       section("Noted", noteList(model, row)),
       section("The years", years.length > 1 ? countmap.yearsChart(years) : null),
       chain(details.steps(row)),
+      model.number(model.stations, "link", row) === null ? null : el("p", { class: "also" }, el("button", { type: "button", class: "go", click: () => act.corridorFrom(row) }, "Corridor from here")),
     ];
   };
 

@@ -17,6 +17,10 @@
     const put = (map, key, make, row) => { let g = map.get(key); if (!g) map.set(key, (g = make())); g.rows.push(row); };
     for (let row = 0; row < links.rows; row += 1) {
       const flow = links.figure[row], rel = links.rel[row], status = links.status[row];
+      if (model.filter && !model.filter.link(row)) {
+        put(bands, "out", () => ({ order: 0, width: 0.6, status: "unobservable", shade: 0, rows: [] }), row);
+        continue;
+      }
       const bare = Number.isNaN(flow) || status === "unobservable";
       if (bare) {
         put(bands, "hair", () => ({ order: 0, width: 1, status: "unobservable", shade: 0, rows: [] }), row);
@@ -112,6 +116,8 @@
     let key = "", sorted = null;
     return {
       crosses: null,
+      /** Group anew at the next drawing: the filter has changed. */
+      forget() { key = ""; },
       sketch: (zoom) => model.size * 2 ** zoom < MESH,
       draw(ctx, frame, state, ink) {
         this.crosses = crosses(ctx, frame, map, ink);
@@ -144,6 +150,22 @@
         ctx.setLineDash([]);
       },
     };
+  };
+
+  /** A route: its links between two ink lines, over the bands. */
+  countmap.traced = (ctx, frame, model, rows, ink) => {
+    const { links, shape, most } = model;
+    ctx.lineJoin = ctx.lineCap = "round";
+    for (const [stroke, more] of [[ink.text, 7], [ink.paper, 4], [ink.ink, 0]]) {
+      ctx.strokeStyle = stroke;
+      for (const row of rows) {
+        const flow = links.figure[row];
+        ctx.lineWidth = (Number.isNaN(flow) ? 2 : scale.width(flow, most, frame.zoom)) + more;
+        ctx.beginPath();
+        trace(ctx, frame, shape, row);
+        ctx.stroke();
+      }
+    }
   };
 
   /** A link under the pointer: its outline, and an arrow for each sense it carries, set off to its side. */

@@ -36,31 +36,26 @@
       .sort((a, b) => a[0] - b[0]).slice(0, MOST).map(([, entry]) => entry);
   }
 
-  countmap.search = (model, act) => {
-    const input = countmap.byId("search-input");
-    const box = countmap.byId("search-list");
-    let all = null, found = [], at = -1;
+  /** A box to type in, with what is found in a list under it: `choose` gets the entry taken. */
+  countmap.finder = (model, input, choose) => {
+    const box = countmap.byId(input.getAttribute("aria-controls"));
+    let found = [], at = -1;
 
     function show() {
       countmap.clear(box);
-      box.append(...found.map((entry, k) => el("li", { role: "option", id: `found-${k}`, "aria-selected": String(k === at), mousedown: (event) => { event.preventDefault(); choose(entry); } },
+      box.append(...found.map((entry, k) => el("li", { role: "option", id: `${box.id}-${k}`, "aria-selected": String(k === at), mousedown: (event) => { event.preventDefault(); take(entry); } },
         entry.name, el("span", { class: "soft" }, entry.what))));
-      if (!found.length && input.value.trim()) box.append(el("li", { class: "none" }, "Nothing by that name or id"));
+      if (!found.length && input.value.trim()) box.append(el("li", { class: "none", role: "option", "aria-selected": "false", "aria-disabled": "true" }, "Nothing by that name or id"));
       box.hidden = !input.value.trim();
       input.setAttribute("aria-expanded", String(!box.hidden));
-      if (at >= 0) input.setAttribute("aria-activedescendant", `found-${at}`);
+      if (at >= 0) input.setAttribute("aria-activedescendant", `${box.id}-${at}`);
       else input.removeAttribute("aria-activedescendant");
     }
-    function close() { box.hidden = true; input.setAttribute("aria-expanded", "false"); }
-    function choose(entry) {
-      close();
-      if (entry.station !== undefined) act.openStation(entry.station, input);
-      else act.openLink(entry.link, input);
-    }
+    function close() { box.hidden = true; input.setAttribute("aria-expanded", "false"); input.removeAttribute("aria-activedescendant"); }
+    function take(entry) { close(); choose(entry); }
     input.addEventListener("input", () => {
-      all = all || entries(model);
       const wanted = plain(input.value.trim());
-      found = wanted ? find(all, wanted) : [];
+      found = wanted ? find((model.entries ||= entries(model)), wanted) : [];
       at = found.length ? 0 : -1;
       show();
     });
@@ -71,13 +66,18 @@
         show();
       } else if (event.key === "Enter" && found[at]) {
         event.preventDefault();
-        choose(found[at]);
-      } else if (event.key === "Escape") {
+        take(found[at]);
+      } else if (event.key === "Escape" && !box.hidden) {
         event.stopPropagation();
         input.value = "";
         close();
       }
     });
     input.addEventListener("blur", close);
+  };
+
+  countmap.search = (model, act) => {
+    const input = countmap.byId("search-input");
+    countmap.finder(model, input, ({ station, link }) => (station !== undefined ? act.openStation(station, input) : act.openLink(link, input)));
   };
 })();

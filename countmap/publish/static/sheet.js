@@ -55,16 +55,20 @@
       this.fit();
       this.roads = countmap.roads(model, map);
       const act = (this.act = {
-        openStation: (row, from) => this.open("station", row, from),
+        openStation: (row, from) => this.take("station", row, from),
         openLink: (row, from) => this.open("link", row, from),
+        corridorFrom: (row) => this.desk.open(row),
         openJunction: (row, from) => this.open("junction", row, from),
         hoverStation: (row) => this.hoverStation(row),
         hoverLine: (row) => this.hoverLine(row),
       });
+      this.filter = model.filter = countmap.filter(model, () => { this.roads.forget(); this.fillTable(); this.said(); this.redraw(); this.remember(); });
       this.marks = countmap.marks(model, map, state, act);
+      this.desk = countmap.desk(this);
       const layer = (draw, pane) => new countmap.Canvas(draw, pane).addTo(map);
       this.roadLayer = layer((ctx, frame) => this.roads.draw(ctx, frame, state, this.inks), "roads");
       this.hoverLayer = layer((ctx, frame) => {
+        if (this.desk.shown) countmap.traced(ctx, frame, model, this.desk.rows(), this.inks);
         const row = state.hoverLink >= 0 ? state.hoverLink : state.link;
         if (row >= 0) countmap.pickOut(ctx, frame, model, row, this.inks);
       }, "hover");
@@ -72,7 +76,7 @@
       map.on("moveend zoomend", () => this.ground());
       this.listen();
       countmap.search(model, act);
-      if (all) map.setMaxBounds(all.pad(1.5));
+      if (all) map.setMaxBounds(all.pad(4));
       this.follow();
       this.ground();
       byId("sheet").dataset.ready = "true";
@@ -86,7 +90,8 @@
       const left = 20 + (wide < 900 ? 0 : this.margin());
       const panel = byId("panel");
       const right = 20 + (!panel.hidden && panel.offsetWidth < 0.4 * wide ? panel.offsetWidth : 0);
-      if (this.all) map.fitBounds(this.all, { animate: false, paddingTopLeft: [left, 28], paddingBottomRight: [right, 28] });
+      const bottom = 28 + byId("strip").offsetHeight;
+      if (this.all) map.fitBounds(this.all, { animate: false, paddingTopLeft: [left, 28], paddingBottomRight: [right, Math.min(bottom, map.getSize().y - 120)] });
       this.fitted = map.getZoom();
     }
 
@@ -124,11 +129,17 @@
       this.state.view = view;
       byId("sheet").dataset.view = view;
       for (const button of byId("questions").children) button.setAttribute("aria-pressed", String(button.dataset.view === view));
-      byId("answer").textContent = this.head.questions.find(({ key }) => key === view).answer;
+      this.said();
       if (!this.model) return;
       this.fillTable();
       this.redraw();
       this.remember();
+    }
+
+    /** The answer to the question, and what the filter leaves of it. */
+    said() {
+      const { answer } = this.head.questions.find(({ key }) => key === this.state.view);
+      byId("answer").textContent = this.filter && this.filter.active ? `${this.filter.said()} Of all: ${answer}` : answer;
     }
 
     fillTable() {
@@ -145,6 +156,20 @@
       byId("field").hidden = on;
       this.fillTable();
       if (!on) { this.map.invalidateSize({ animate: false }); this.redraw(); }
+    }
+
+    /** A station's button: on the map it is a place for the corridor while that is being picked. */
+    take(kind, row, from) {
+      const onMap = from && this.marks.tray.contains(from);
+      if (onMap && this.desk.shown) this.desk.pick(kind, row);
+      else this.open(kind, row, from);
+    }
+
+    /** The map fits the room that panel and strip leave, and shows all where it showed all. */
+    settle() {
+      byId("sheet").style.setProperty("--strip", `${byId("strip").offsetHeight}px`);
+      if (this.map.getZoom() === this.fitted && !byId("field").hidden) this.fit();
+      this.redraw();
     }
 
     async open(kind, row, from) {
@@ -284,7 +309,7 @@
     }
 
     listen() {
-      const { map } = this;
+      const { map, state } = this;
       map.on("mousemove", (event) => {
         if (event.originalEvent.target.closest && event.originalEvent.target.closest("button")) { this.hoverLink(-1); return; }
         const row = this.linkAt(event);
@@ -296,10 +321,11 @@
         const junction = this.marks.junctionAt(event.containerPoint);
         const link = junction >= 0 ? -1 : this.linkAt(event);
         if (junction >= 0) this.open("junction", junction, map.getContainer());
+        else if (link >= 0 && this.desk.shown) this.desk.pick("link", link);
         else if (link >= 0) this.open("link", link, map.getContainer());
         else this.close();
       });
-      document.addEventListener("keydown", (event) => { if (event.key === "Escape") { byId("hover").hidden = true; this.close(); } });
+      document.addEventListener("keydown", (event) => { if (event.key === "Escape") { byId("hover").hidden = true; if (state.open) this.close(); else if (this.desk.shown) this.desk.close(); } });
       byId("show-table").addEventListener("click", () => this.showTable(byId("roll").hidden));
       byId("show-dark").addEventListener("click", () => this.light());
       byId("print").addEventListener("click", () => window.print());
@@ -350,6 +376,8 @@
         map.setView(this.kept.centre, this.kept.zoom, { animate: false });
         this.kept = null;
       }
+      if (this.desk.shown) this.desk.draw();
+      for (const twin of byId("strip-body").querySelectorAll("details")) twin.open = on;
       this.redraw();
       countmap.printed(map, on ? [this.roadLayer, this.hoverLayer, this.markLayer] : null);
     }
@@ -361,6 +389,8 @@
       if (state.view !== "traffic") words.push(`view=${state.view}`);
       if (state.open && state.open.kind === "station") words.push(`station=${encodeURIComponent(model.stations.station_id[state.open.row])}`);
       if (state.open && state.open.kind === "link") words.push(`link=${encodeURIComponent(model.links.link_id[state.open.row])}`);
+      if (this.filter) words.push(...this.filter.words());
+      if (this.desk && this.desk.shown) this.desk.ids().forEach((id, k) => { if (id) words.push(`${["from", "to"][k]}=${encodeURIComponent(id)}`); });
       const hash = words.length ? `#${words.join("&")}` : "";
       if (hash !== location.hash) history.replaceState(null, "", hash || location.pathname + location.search);
     }
@@ -372,6 +402,9 @@
       const link = this.model.linkRow.get(wanted.get("link"));
       const view = wanted.get("view");
       if (VIEWS.includes(view) && view !== this.state.view) { this.state.view = view; }
+      this.filter.read(wanted);
+      this.roads.forget();
+      if (wanted.has("from") || wanted.has("to")) { this.desk.follow(wanted.get("from"), wanted.get("to")); this.desk.open(); }
       if (station !== undefined) this.open("station", station, null);
       else if (link !== undefined) this.open("link", link, null);
       this.choose(this.state.view);

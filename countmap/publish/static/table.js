@@ -19,8 +19,9 @@
     const figure = (row) => model.number(stations, "figure", row);
     const basis = (row) => ({ both: "both senses", with: stations.name_with[row] || "sense with", against: stations.name_against[row] || "sense against" })[stations.basis[row]] || "";
     return {
-      caption: `Stations, average day of ${head.year}`,
+      caption: `Stations, average day of ${head.year}${model.filter.active ? " (filtered)" : ""}`,
       rows: stations.rows,
+      keep: model.filter.station,
       columns: [
         column("Station", (row) => model.named(row), (row) => el("button", { type: "button", class: "go", "data-station": stations.station_id[row], click: (event) => act.openStation(row, event.currentTarget) }, model.named(row))),
         column("Vehicles a day", figure, (row) => (figure(row) === null ? "" : countmap.figure(figure(row))), true),
@@ -107,7 +108,7 @@
       el("button", { type: "button", click: () => { down = sorted === k && !down; sorted = k; fill(); } }, col.head)));
     function fill() {
       const col = spec.columns[sorted];
-      const order = Array.from({ length: spec.rows }, (_, row) => row).sort((a, b) => {
+      const order = Array.from({ length: spec.rows }, (_, row) => row).filter(spec.keep || (() => true)).sort((a, b) => {
         const [x, y] = [col.sort(a), col.sort(b)];
         const missing = (value) => value === null || value === "";
         return missing(x) || missing(y) ? compare(x, y) || a - b : (down ? -1 : 1) * compare(x, y) || a - b;
@@ -119,8 +120,8 @@
       countmap.clear(body);
       body.append(...order.slice(0, limit).map((row) => el("tr", {}, spec.columns.map((c, k) =>
         el(k === 0 ? "th" : "td", { scope: k === 0 ? "row" : null, class: c.number ? "number" : null }, c.show(row))))));
-      more.textContent = `Show more: ${spec.rows - limit} left`;
-      more.hidden = spec.rows <= limit;
+      more.textContent = `Show more: ${order.length - limit} left`;
+      more.hidden = order.length <= limit;
     }
     fill();
     return [el("div", { class: "roll-scroll", tabindex: 0, role: "group", "aria-label": spec.caption },
