@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import math
 from collections.abc import Mapping
 from datetime import date
 from typing import Any
@@ -21,6 +22,7 @@ from countmap.publish.attention import by_member, told
 from countmap.publish.content import MapContent
 from countmap.publish.figure import libraries
 from countmap.publish.packed import Column, Lines, Numbers, Text
+from countmap.rounding import CHARTS
 from countmap.tables import SENSES
 
 Frames = dict[str, dict[str, Column]]
@@ -56,12 +58,14 @@ def script_json(value: Any) -> str:
 
 
 def head(content: MapContent, links: pd.DataFrame) -> dict[str, Any]:
-    """Return the page's own words: title, questions and answers, notes, licences."""
+    """Return the page's own words: title, questions and answers, notes, licences; how it rounds."""
+    bands = CHARTS[content.rounding] if isinstance(content.rounding, str) else content.rounding
     return {
         "title": content.title,
         "year": content.year,
         "release": content.release,
         "audience": content.audience,
+        "rounding": [[None if math.isinf(b) else b, step] for b, step in bands],
         "questions": answers(content, links),
         "notes": list(content.notes),
         "credits": list(content.credits),

@@ -13,7 +13,8 @@
     const [flow, lower, upper] = ["figure", "lower", "upper"].map((name) => model.number(model[table], prefix ? `${prefix}_${name}` : name, row));
     const level = model.number(model[table], "level", row) ?? 0.95;
     const wide = level > 0.93 ? COUNTED : NINETY;
-    return flow === null ? null : { flow, lower, upper, se: lower === null ? null : Math.max((upper - lower) / (2 * wide), 1) };
+    const coarse = (model.head.rounding.find(([below]) => below === null || flow < below) || [0, 0])[1] / 2;
+    return flow === null ? null : { flow, lower, upper, coarse, se: lower === null ? null : Math.max((upper - lower) / (2 * wide), 1) };
   };
 
   /** A link's figure in one of its senses; of a one-way link the whole. */
@@ -110,15 +111,16 @@
     return found.sort((a, b) => a.at - b.at || a.row - b.row);
   }
 
-  /** Say whether a step between two counts can be what the side roads bring, or take. */
-  function judge(step, se, between, ways) {
+  /** Say whether a step between two counts can be what the side roads bring, or take. `coarse` is what
+      rounding the two figures may have made of it: a step is one whatever was rounded off. */
+  function judge(step, se, coarse, between, ways) {
     const z = step / se;
-    if (Math.abs(z) <= DOUBTFUL) return { step, se, z, verdict: "no step" };
+    if (Math.abs(step) - coarse <= DOUBTFUL * se) return { step, se, z, verdict: "no step" };
     const flows = between.flatMap((side) => ways.map((way) => side[way]));
     const unknown = between.filter((side) => ways.some((way) => side[way] === null));
     const limit = flows.reduce((sum, one) => sum + (one ? one.flow : 0), 0);
     const error = Math.hypot(se, ...flows.map((one) => (one ? one.se || 0 : 0)));
-    const verdict = Math.abs(step) <= limit + DOUBTFUL * error ? "explained" : unknown.length ? "cannot tell" : "unexplained";
+    const verdict = Math.abs(step) - coarse <= limit + DOUBTFUL * error ? "explained" : unknown.length ? "cannot tell" : "unexplained";
     return { step, se, z, verdict, limit, unknown };
   }
 
@@ -133,7 +135,7 @@
         const step = last[travel].flow - first[travel].flow;
         const ways = travel === "both" ? ["into", "out"] : [step > 0 ? "into" : "out"];
         const between = joining.filter(({ at }) => at >= near.at && at <= far.at);
-        found.push({ travel, near, far, ...judge(step, Math.hypot(first[travel].se, last[travel].se), between, ways) });
+        found.push({ travel, near, far, ...judge(step, Math.hypot(first[travel].se, last[travel].se), first[travel].coarse + last[travel].coarse, between, ways) });
       }
     }
     return found;
