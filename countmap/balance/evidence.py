@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import sparse
+from scipy.sparse.csgraph import connected_components
 
 from countmap.balance.inputs import BalanceInputs, gather
 from countmap.balance.patterns import PATTERNS, Basis, Coefficients, scale_errors
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 ODDS = {
     "scale": 0.02,
-    "over": 0.001,
+    "over": 0.0005,
     "scale_one": 0.002,
     "swap": 0.02,
     "leak": 0.01,
@@ -44,16 +45,16 @@ class Fault:
     """A hypothesis: residual = design @ amplitude + noise, amplitude ~ N(mean, diag(sd²)).
 
     ``kind`` is scale, over (a scale above 1), scale_one, swap, leak or hidden; ``at`` the station, or
-    the areas or link. ``design`` is (rows, k).
+    the areas or link. ``areas`` are those it touches, ``design`` (areas · PATTERNS, k) what it does there.
     """
 
     kind: str
     at: str
     sense: str
+    areas: tuple[int, ...]
     design: Floats
     mean: float
     sd: float
-    areas: tuple[int, ...] = ()
 
     @property
     def key(self) -> tuple[str, str, str]:
@@ -65,11 +66,12 @@ class Fault:
 class Evidence:
     """Residuals (areas · PATTERNS,), their covariance, the hypotheses and the no-U-turn rules.
 
-    ``legs`` (areas, stations) says which station lies around which area, ``total`` (stations,) the
-    two-way flow with its standard deviation ``total_sd``, ``access_sd`` (areas,) what may end there.
+    The areas of one region: those of different regions share no error. ``legs`` (areas, stations) says
+    which station lies around which area, ``total`` (stations,) the two-way flow with its standard
+    deviation ``total_sd``, ``access_sd`` (areas,) what may end there, ``closed`` (areas,) whether every leg
+    was counted in both senses.
     """
 
-    system: System
     stations: tuple[str, ...]
     residual: Floats
     covariance: Floats
@@ -81,8 +83,41 @@ class Evidence:
     closed: NDArray[np.bool_]
 
 
-def weigh(inputs: BalanceInputs, base: Basis, counts: dict[str, Coefficients]) -> Evidence | None:
-    """Set up the balance of every pattern and all that could disturb it; null without equations."""
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """What one station brings to the balance: the areas it touches, its share of residual and errors.
+
+    ``total`` is its two-way flow, ``total_sd`` one standard deviation.
+    """
+
+    areas: NDArray[np.intp]
+    residual: Floats
+    covariance: Floats
+    total: float
+    total_sd: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Around:
+    """All areas: what stations, hypotheses and sources of slack bring, and where the rules hold."""
+
+    parts: dict[str, _Part]
+    faults: tuple[Fault, ...]
+    scaled: sparse.csr_array
+    closed: NDArray[np.bool_]
+    moment: Floats
+
+
+def weigh(
+    inputs: BalanceInputs, base: Basis, counts: dict[str, Coefficients]
+) -> tuple[Evidence, ...]:
+    """Set up the balance of every pattern and all that could disturb it, region by region.
+
+    Returns
+    -------
+    tuple of Evidence
+        One for each region; empty without equations.
+    """
     gathered = gather(inputs)
     used = gathered.used
     known = [
@@ -91,56 +126,86 @@ def weigh(inputs: BalanceInputs, base: Basis, counts: dict[str, Coefficients]) -
     ]
     used = used.loc[known].reset_index(drop=True)
     if used.empty:
-        return None
+        return ()
     system = build(inputs, replace(gathered, used=used))
-    m = len(system.incidence)
-    if not m:
-        return None
+    if not len(system.incidence):
+        return ()
     rows = {str(s): g.index.to_numpy() for s, g in used.groupby("station_id")}
-    whole = sparse.kron(sparse.csr_array(system.incidence), sparse.eye_array(PATTERNS), "csc")
-    residual = np.zeros(m * PATTERNS)
-    covariance = np.zeros((m * PATTERNS, m * PATTERNS))
-    faults: list[Fault] = []
+    parts, faults = dict[str, _Part](), list[Fault]()
+    flow = np.zeros(len(used))
     for station, at in rows.items():
-        columns = (at[:, None] * PATTERNS + np.arange(PATTERNS)).ravel()
-        block = whole[:, columns].toarray()
         mine = _of(counts[station], used["sense"].iloc[at].tolist())
-        residual += block @ mine.value.ravel()
-        touched = np.flatnonzero(block.any(axis=1))
-        part = block[touched]
-        covariance[np.ix_(touched, touched)] += part @ mine.covariance @ part.T
-        if len(touched):
-            faults += _counter_faults(station, mine, block)
-    flow = np.array(
-        [
-            float(counts[s].value[counts[s].senses.index(sense)] @ base.total)
-            for s, sense in zip(used["station_id"], used["sense"], strict=True)
-        ]
+        flow[at] = mine.value @ base.total
+        incidence = system.incidence[:, at]
+        areas = np.flatnonzero(incidence.any(axis=1))
+        block: Floats = np.kron(incidence[areas], np.eye(PATTERNS))
+        parts[station] = _Part(
+            areas,
+            block @ mine.value.ravel(),
+            block @ mine.covariance @ block.T,
+            float(flow[at].sum()),
+            _total_sd(mine, base),
+        )
+        if len(areas):
+            faults += _counter_faults(station, mine, areas, block)
+    scaled = sparse.csr_array(system.slack * system.source_sd(np.maximum(flow, 0.0))[None, :])
+    faults += _unseen(system, np.abs(system.incidence) @ flow, base)
+    around = _Around(parts, tuple(faults), scaled, _closed(system, rows), base.moment)
+    return tuple(_region(area, around) for area in _regions(faults, scaled))
+
+
+def _regions(faults: list[Fault], scaled: sparse.csr_array) -> list[NDArray[np.intp]]:
+    """Return the areas of each region: joined by a station or by what may enter two of them unseen."""
+    m = scaled.shape[0]
+    joined = sparse.coo_array(scaled @ scaled.T)
+    pairs = [np.stack([joined.row, joined.col])]
+    pairs += [np.array([fault.areas[:-1], fault.areas[1:]], dtype=np.intp) for fault in faults]
+    tail, head = np.concatenate(pairs, axis=1)
+    links = sparse.coo_array((np.ones(len(tail)), (tail, head)), shape=(m, m))
+    n, label = connected_components(links, directed=False)
+    return [np.flatnonzero(label == i) for i in range(n)]
+
+
+def _region(area: NDArray[np.intp], around: _Around) -> Evidence:
+    """Put together what belongs to some areas, numbered afresh."""
+    place = {int(i): k for k, i in enumerate(area)}
+    parts = {
+        s: part for s, part in around.parts.items() if len(part.areas) and part.areas[0] in place
+    }
+    here = around.scaled[area]
+    slack = (here @ here.T).toarray()
+    covariance: Floats = np.kron(slack, around.moment)
+    residual = np.zeros(len(covariance))
+    legs = np.zeros((len(area), len(parts)), dtype=bool)
+    for k, part in enumerate(parts.values()):
+        at = np.array([place[int(i)] for i in part.areas])
+        legs[at, k] = True
+        rows = (at[:, None] * PATTERNS + np.arange(PATTERNS)).ravel()
+        residual[rows] += part.residual
+        covariance[np.ix_(rows, rows)] += part.covariance
+    mine = tuple(
+        replace(fault, areas=tuple(place[i] for i in fault.areas))
+        for fault in around.faults
+        if fault.areas[0] in place
     )
-    scaled = (system.slack * system.source_sd(np.maximum(flow, 0.0))[None, :]).toarray()
-    covariance += np.kron(scaled @ scaled.T, base.moment)
-    around = np.abs(system.incidence) @ flow
-    faults += _unseen(system, around, base)
-    stations = tuple(rows)
-    legs = np.array([(system.incidence[:, rows[s]] != 0).any(axis=1) for s in stations]).T
-    total = np.array([flow[rows[s]].sum() for s in stations])
-    sd = np.array(
-        [_total_sd(_of(counts[s], used["sense"].iloc[rows[s]].tolist()), base) for s in stations]
-    )
-    access = np.sqrt((scaled**2).sum(axis=1))
-    closed = _closed(system, rows, stations)
     return Evidence(
-        system, stations, residual, covariance, tuple(faults), legs, total, sd, access, closed
+        tuple(parts),
+        residual,
+        covariance,
+        mine,
+        legs,
+        np.array([part.total for part in parts.values()]),
+        np.array([part.total_sd for part in parts.values()]),
+        np.sqrt(np.diag(slack)),
+        around.closed[area],
     )
 
 
-def _closed(
-    system: System, rows: dict[str, NDArray[np.intp]], stations: tuple[str, ...]
-) -> NDArray[np.bool_]:
+def _closed(system: System, rows: dict[str, NDArray[np.intp]]) -> NDArray[np.bool_]:
     """Return the areas whose every leg was counted in both senses: there the no-U-turn rules hold."""
     open_ = np.zeros(len(system.incidence), dtype=bool)
-    for station in stations:
-        mine = system.incidence[:, rows[station]] != 0
+    for at in rows.values():
+        mine = system.incidence[:, at] != 0
         open_ |= mine.any(axis=1) & ~(mine.all(axis=1) & (mine.shape[1] == 2))
     return ~open_
 
@@ -158,20 +223,23 @@ def _total_sd(one: Coefficients, base: Basis) -> float:
     return float(np.sqrt(weight @ own @ weight))
 
 
-def _counter_faults(station: str, mine: Coefficients, block: Floats) -> list[Fault]:
-    lost = block @ mine.value.ravel()
+def _counter_faults(
+    station: str, mine: Coefficients, areas: NDArray[np.intp], block: Floats
+) -> list[Fault]:
+    at = tuple(areas.tolist())
+    lost = -(block @ mine.value.ravel())[:, None]
     found = [
-        Fault("scale", station, "both", -lost[:, None], *UNDER),
-        Fault("over", station, "both", -lost[:, None], *OVER),
+        Fault("scale", station, "both", at, lost, *UNDER),
+        Fault("over", station, "both", at, lost, *OVER),
     ]
     if len(mine.senses) == 1:
         return found
     for i, sense in enumerate(mine.senses):
-        at = slice(i * PATTERNS, (i + 1) * PATTERNS)
-        one = block[:, at] @ mine.value[i]
-        found.append(Fault("scale_one", station, sense, -one[:, None], *UNDER))
-    turned = block @ (mine.value[::-1] - mine.value).ravel()
-    found.append(Fault("swap", station, "both", -turned[:, None], 1.0, _SWAP_SD))
+        own = slice(i * PATTERNS, (i + 1) * PATTERNS)
+        one = -(block[:, own] @ mine.value[i])[:, None]
+        found.append(Fault("scale_one", station, sense, at, one, *UNDER))
+    turned = -(block @ (mine.value[::-1] - mine.value).ravel())[:, None]
+    found.append(Fault("swap", station, "both", at, turned, 1.0, _SWAP_SD))
     return found
 
 
@@ -179,34 +247,30 @@ def _unseen(system: System, around: Floats, base: Basis) -> list[Fault]:
     """Return the leaks at areas, and flows of streets stated quiet: any pattern, of about a share."""
     values, vectors = np.linalg.eigh(base.moment)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
-    m = len(system.incidence)
     found = []
-    for i in range(m):
-        design = np.zeros((m * PATTERNS, PATTERNS))
-        design[i * PATTERNS : (i + 1) * PATTERNS] = root * around[i] / 2.0
-        found.append(Fault("leak", str(i), "both", design, 0.0, _UNSEEN_SHARE, (i,)))
-    for i, j in _twins(system):
-        design = np.concatenate([found[i].design, found[j].design], axis=1)
-        found.append(Fault("leak", f"{i} {j}", "both", design, 0.0, _UNSEEN_SHARE, (i, j)))
-    found += [replace(leak, sd=_ACCESS_SHARE) for leak in found]
+    for areas in [(i,) for i in range(len(around))] + _twins(system):
+        design = np.kron(np.diag(around[list(areas)] / 2.0), root)
+        at = " ".join(map(str, areas))
+        found += [
+            Fault("leak", at, "both", areas, design, 0.0, share)
+            for share in (_UNSEEN_SHARE, _ACCESS_SHARE)
+        ]
     quiet = system.graph.arcs.loc[system.graph.arcs["quiet"]].drop_duplicates("link_id")
     for link, tail, head in quiet[["link_id", "tail", "head"]].itertuples(index=False):
-        ends = [(int(system.area[tail]), -1.0), (int(system.area[head]), 1.0)]
-        level = max((around[i] / 2.0 for i, _ in ends if i >= 0), default=0.0)
-        design = np.zeros((m * PATTERNS, PATTERNS))
-        for i, sign in ends:
-            if i >= 0:
-                design[i * PATTERNS : (i + 1) * PATTERNS] += sign * root * level
-        if design.any():
-            found.append(Fault("hidden", str(link), "both", design, 0.0, _UNSEEN_SHARE))
+        ends = {int(system.area[tail]): -1.0, int(system.area[head]): 1.0}
+        areas = tuple(sorted(i for i in ends if i >= 0))
+        level = max((around[i] / 2.0 for i in areas), default=0.0)
+        if level > 0 and system.area[tail] != system.area[head]:
+            design = np.concatenate([ends[i] * level * root for i in areas])
+            found.append(Fault("hidden", str(link), "both", areas, design, 0.0, _UNSEEN_SHARE))
     return found
 
 
-def _twins(system: System) -> list[tuple[int, int]]:
+def _twins(system: System) -> list[tuple[int, ...]]:
     """Return pairs of areas between the same two stations: the two senses of a place along a section."""
     station = system.counts.used["station_id"].to_numpy(dtype=object)
     first: dict[tuple[str, ...], int] = {}
-    found = []
+    found: list[tuple[int, ...]] = []
     for i, row in enumerate(system.incidence):
         at = np.flatnonzero(row)
         key = tuple(sorted(set(station[at])))

@@ -13,8 +13,9 @@ from countmap.balance.evidence import Evidence, Fault, weigh
 from countmap.balance.hours import Timeline, timeline, visits
 from countmap.balance.levels import LevelShift, level_shifts
 from countmap.balance.patterns import Basis, basis, coefficients
-from countmap.balance.search import COUNTER, FIRM, NEEDED, Found, reach, search
+from countmap.balance.search import FIRM, NEEDED, Found, reach, search
 from countmap.balance.swaps import Flip, Swap, flips, swaps
+from countmap.balance.views import COUNTER
 from countmap.tables import SUSPECTS, empty
 
 if TYPE_CHECKING:
@@ -111,21 +112,23 @@ def _by_pattern(
     inputs: BalanceInputs, line: Timeline, base: Basis
 ) -> tuple[list[tuple[dict[str, Any], list[dict[str, Any]]]], list[dict[str, str]]]:
     """Return the faults of counters by the balance of patterns, and who could not be tested."""
-    evidence = weigh(inputs, base, coefficients(line, base, line.stations()))
-    if evidence is None:
-        return [], []
-    flow = dict(zip(evidence.stations, evidence.total.tolist(), strict=True))
-    rows = [(_fault_row(one, flow), _rivals(one, evidence)) for one in search(evidence)]
+    rows: list[tuple[dict[str, Any], list[dict[str, Any]]]] = []
+    power: dict[str, float] = {}
+    for evidence in weigh(inputs, base, coefficients(line, base, line.stations())):
+        flow = dict(zip(evidence.stations, evidence.total.tolist(), strict=True))
+        rows += [(_fault_row(one, flow), _rivals(one, evidence)) for one in search(evidence)]
+        power |= reach(evidence)
+    rows.sort(key=lambda row: (-row[0]["power"], row[0]["station_id"]))
     dark = [
         {
             "station_id": station,
             "reason": (
                 f"by the hours: a loss of 35 % in both senses would not show (non-centrality "
-                f"{power:.1f} of the {NEEDED:.0f} it takes): too little tide beside its neighbours"
+                f"{value:.1f} of the {NEEDED:.0f} it takes): too little tide beside its neighbours"
             ),
         }
-        for station, power in sorted(reach(evidence).items())
-        if power < NEEDED
+        for station, value in sorted(power.items())
+        if value < NEEDED
     ]
     return rows, dark
 

@@ -67,8 +67,8 @@ def reach_of(town: made.Town) -> dict[str, float]:
     line = timeline(town.hour_cells)
     kinds = town.inputs.stations
     base = basis(line, sorted(kinds.loc[kinds["kind"].eq("permanent"), "station_id"]))
-    evidence = weigh(town.inputs, base, coefficients(line, base, line.stations()))
-    return reach(evidence)
+    regions = weigh(town.inputs, base, coefficients(line, base, line.stations()))
+    return {station: power for one in regions for station, power in reach(one).items()}
 
 
 def summary(mode: str, towns: list[dict]) -> list[str]:
