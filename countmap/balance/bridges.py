@@ -6,9 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numba import njit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    Rows = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,22 +53,29 @@ def forest(n_vertices: int, tail: NDArray[np.intp], head: NDArray[np.intp]) -> F
     """
     ends = np.concatenate([tail, head])
     by_vertex = np.argsort(ends, kind="stable")
-    starts = np.searchsorted(ends[by_vertex], np.arange(n_vertices + 1)).tolist()
-    k = len(tail)
-    edge_at = (by_vertex % max(k, 1)).tolist()
-    other_at = np.concatenate([head, tail])[by_vertex].tolist()
-    entered, low, left = [-1] * n_vertices, [0] * n_vertices, [0] * n_vertices
-    cursor, order = list(starts[:-1]), list[int]()
-    via = [-1] * n_vertices
-    bridges, below = list[int](), list[int]()
-    for root in range(n_vertices):
+    starts = np.searchsorted(ends[by_vertex], np.arange(n_vertices + 1))
+    other = np.concatenate([head, tail])[by_vertex]
+    order, entered, left, bridges, below = _walk(starts, by_vertex % max(len(tail), 1), other)
+    return Forest(order, entered, left, bridges, below)
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def _walk(starts: Rows, edge_at: Rows, other_at: Rows) -> tuple[Rows, Rows, Rows, Rows, Rows]:
+    n = len(starts) - 1
+    entered, low, left = np.full(n, -1, np.int64), np.zeros(n, np.int64), np.zeros(n, np.int64)
+    cursor, order = starts[:-1].copy(), np.empty(n, np.int64)
+    via, stack = np.full(n, -1, np.int64), np.empty(n, np.int64)
+    bridges, below = np.empty(n, np.int64), np.empty(n, np.int64)
+    met, found = 0, 0
+    for root in range(n):
         if entered[root] >= 0:
             continue
-        entered[root] = low[root] = len(order)
-        order.append(root)
-        stack = [root]
-        while stack:
-            here = stack[-1]
+        entered[root] = low[root] = met
+        order[met] = root
+        met += 1
+        stack[0], depth = root, 1
+        while depth > 0:
+            here = stack[depth - 1]
             at = cursor[here]
             if at < starts[here + 1]:
                 cursor[here] = at + 1
@@ -74,24 +84,20 @@ def forest(n_vertices: int, tail: NDArray[np.intp], head: NDArray[np.intp]) -> F
                     continue
                 if entered[other] < 0:
                     via[other] = edge
-                    entered[other] = low[other] = len(order)
-                    order.append(other)
-                    stack.append(other)
+                    entered[other] = low[other] = met
+                    order[met] = other
+                    met += 1
+                    stack[depth] = other
+                    depth += 1
                 elif entered[other] < low[here]:
                     low[here] = entered[other]
                 continue
-            stack.pop()
-            left[here] = len(order)
-            if stack:
-                above = stack[-1]
+            depth -= 1
+            left[here] = met
+            if depth > 0:
+                above = stack[depth - 1]
                 low[above] = min(low[above], low[here])
                 if low[here] > entered[above]:
-                    bridges.append(via[here])
-                    below.append(here)
-    return Forest(
-        np.array(order, dtype=np.intp),
-        np.array(entered, dtype=np.intp),
-        np.array(left, dtype=np.intp),
-        np.array(bridges, dtype=np.intp),
-        np.array(below, dtype=np.intp),
-    )
+                    bridges[found], below[found] = via[here], here
+                    found += 1
+    return order, entered, left, bridges[:found], below[:found]

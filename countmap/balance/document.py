@@ -10,7 +10,7 @@ import pandas as pd
 
 from countmap.balance import totals
 from countmap.balance.errors import arc_errors
-from countmap.balance.solve import direction_z
+from countmap.balance.solve import count_directions
 from countmap.tables import SUSPECTS, empty
 
 if TYPE_CHECKING:
@@ -73,16 +73,20 @@ def _text(lookup: Any, key: str) -> str | None:
 
 def _members(solved: Balance, row: int) -> list[dict[str, Any]]:
     used = solved.counts.used
-    column = solved.system.incidence[row]
+    line = solved.system.equations.by_area
+    found = slice(line.indptr[row], line.indptr[row + 1])
+    order = np.argsort(line.indices[found])
     return [
         {
             "station_id": used.loc[k, "station_id"],
             "sense": used.loc[k, "sense"],
             "link_id": used.loc[k, "link_id"],
-            "way": "in" if column[k] > 0 else "out",
+            "way": "in" if way > 0 else "out",
             "count": number(used.loc[k, "aadt"]),
         }
-        for k in np.flatnonzero(column)
+        for k, way in zip(
+            line.indices[found][order].tolist(), line.data[found][order].tolist(), strict=True
+        )
     ]
 
 
@@ -186,7 +190,10 @@ def pairs(inputs: BalanceInputs, solved: Balance, table: pd.DataFrame) -> list[d
             found.append(record | dict.fromkeys(("flow", "lower", "upper")))
             continue
         at = np.array([index[arc] for arc in arcs], dtype=np.intp)
-        flow, half = float(here["flow"].sum()), z95 * float(np.sqrt(errors.covariance(at).sum()))
+        flow, half = (
+            float(here["flow"].sum()),
+            z95 * float(np.sqrt(errors.of_sum(at, np.ones(len(at))))),
+        )
         found.append(record | {"flow": flow, "lower": max(flow - half, 0.0), "upper": flow + half})
     return found
 
@@ -291,8 +298,8 @@ def untestable(solved: Balance) -> list[dict[str, str]]:
 def reconciled(inputs: BalanceInputs, solved: Balance) -> list[dict[str, Any]]:
     """Return what each count becomes beside the others: a diagnosis, never published as the count."""
     used, solution = solved.counts.used, solved.solution
-    z, bias = direction_z(solution.weight, solution.residual, solution.problem.incidence)
-    sd = np.sqrt(np.clip(np.diag(solution.covariance), 0.0, None))
+    z, bias = count_directions(solution).z()
+    sd, redundancy = np.sqrt(solution.variance), solution.redundancy
     return [
         {
             "station_id": used.loc[k, "station_id"],
@@ -302,7 +309,7 @@ def reconciled(inputs: BalanceInputs, solved: Balance) -> list[dict[str, Any]]:
             "reconciled": number(solved.reconciled[k]),
             "sd": number(sd[k]),
             "z": number(z[k]),
-            "redundancy": number(solution.redundancy[k]),
+            "redundancy": number(redundancy[k]),
             "min_detectable_bias": number(bias[k]),
         }
         for k in range(len(used))

@@ -10,13 +10,12 @@ import pandas as pd
 from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 
+from countmap.balance.contract import GROUND
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from countmap.balance.inputs import BalanceInputs, Counts
-
-GROUND = 0
-"""The outside: study boundary, generators and declared sources. It carries no equation."""
 
 _NET_SHARE = 0.2
 """Who turns in at an access comes out again: of what one sense loses there, a fifth stays away."""

@@ -11,7 +11,7 @@ import pandas as pd
 from countmap.balance import totals
 from countmap.balance.errors import arc_errors, shown_counts
 from countmap.balance.inputs import RANK
-from countmap.balance.solve import direction_z, infer
+from countmap.balance.solve import count_directions
 from countmap.tables import FLOWS
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ def _typed(rows: pd.DataFrame) -> pd.DataFrame:
 def _counted(solved: Balance) -> pd.DataFrame:
     """Return the counts of the balance, the surest first where a link has several."""
     used, solution = solved.counts.used, solved.solution
-    z, bias = direction_z(solution.weight, solution.residual, solution.problem.incidence)
+    z, bias = count_directions(solution).z()
     rows = used.assign(
         z=z,
         redundancy=np.clip(solution.redundancy, 0.0, 1.0),
@@ -99,11 +99,11 @@ def _printed(solved: Balance) -> pd.DataFrame:
 def _inferred(inputs: BalanceInputs, solved: Balance) -> pd.DataFrame:
     system = solved.system
     arcs = system.graph.arcs.iloc[system.inferred]
-    _, variance, _ = infer(solved.solution, system.others(np.maximum(solved.solution.flow, 0.0)))
-    half = NormalDist().inv_cdf(0.5 + inputs.settings.level / 2) * np.sqrt(variance)
+    spread = np.sqrt(solved.solution.inferred_variance)
+    half = NormalDist().inv_cdf(0.5 + inputs.settings.level / 2) * spread
     flow = solved.inferred
     station = solved.counts.used["station_id"].to_numpy(dtype=object)
-    sources = [" ".join(sorted(set(station[np.flatnonzero(row)]))) for row in system.coefficients]
+    sources = [" ".join(sorted(set(station[rows]))) for rows in system.told_by()]
     return pd.DataFrame(
         {
             "link_id": arcs["link_id"].to_numpy(),

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from countmap.balance.equations import Errors
 from countmap.errors import InvalidInput
 from countmap.tables import DECLARATIONS, PAIRS, SECTIONS, empty
 
@@ -260,23 +261,27 @@ def log_errors(rows: pd.DataFrame, settings: Settings) -> NDArray[np.float64]:
 class RelativeErrors:
     """Errors of the counts: shares of the flow (how its pattern was read), and chance in vehicles.
 
-    ``own`` (n,) and ``shared`` (n, k) are shares of the flow; ``labels`` name the columns.
+    ``own`` (n,) and ``shared`` (n, k) are shares of the flow; ``labels`` name the columns. ``pairs``
+    (q, 2) are the two senses of one station, ``tied`` (n,) the share that they have in common.
     ``counting`` (n,) is the variance of a daily flow by chance for each vehicle of it, a Poisson
-    count's 1/days. S = F (diag(own²) + shared shared') F + diag(counting F), F the flows.
+    count's 1/days. S = F (diag(own²) + tied tied' within pairs + shared shared') F + diag(counting F),
+    F the flows.
     """
 
     own: NDArray[np.float64]
     shared: NDArray[np.float64]
     labels: tuple[str, ...]
     counting: NDArray[np.float64]
+    pairs: NDArray[np.intp]
+    tied: NDArray[np.float64]
 
-    def covariance(self, flow: NDArray[np.float64]) -> NDArray[np.float64]:
+    def at(self, flow: NDArray[np.float64]) -> Errors:
         """Return S at the given flows; no count is surer than one vehicle a day."""
         flow = np.maximum(flow, 0.0)
-        scaled = self.shared * flow[:, None]
         own = np.maximum((self.own * flow) ** 2 + self.counting * flow, MIN_SD**2)
-        result: NDArray[np.float64] = np.diag(own) + scaled @ scaled.T
-        return result
+        tied = self.tied * flow
+        pair = tied[self.pairs[:, 0]] * tied[self.pairs[:, 1]]
+        return Errors(own + tied**2, pair, self.shared * flow[:, None])
 
 
 def split_errors(used: pd.DataFrame) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -322,44 +327,54 @@ def relative_errors(counts: Counts, shared: pd.DataFrame | None) -> RelativeErro
     2 cov = σ²_both − σ²_with − σ²_against, held between none and 95 %.
     """
     used = counts.used
-    n = len(used)
-    columns: list[NDArray[np.float64]] = []
-    labels: list[str] = []
-    index = {key: i for i, key in enumerate(zip(used["station_id"], used["sense"], strict=True))}
+    keys = pd.MultiIndex.from_frame(used[["station_id", "sense"]])
+    index = pd.Series(np.arange(len(used)), index=keys)
+    pairs = station_pairs(used)
+    loads, labels = _shared_loads(index, shared)
+    flows = used["aadt"].to_numpy(dtype=float)
     total = used["log_se"].to_numpy(dtype=float)
-    if shared is not None and len(shared):
-        for source, rows in sorted(shared.groupby("source")):
-            column = np.zeros(n)
-            for station, error in zip(rows["station_id"], rows["log_se"], strict=True):
-                for sense in ("with", "against"):
-                    if (station, sense) in index:
-                        column[index[station, sense]] = error
-            if np.count_nonzero(column) > 1:
-                columns.append(column)
-                labels.append(str(source))
-    for station, both, log_se in counts.both[["station_id", "aadt", "log_se"]].itertuples(
-        index=False
-    ):
-        pair = [index.get((station, sense)) for sense in ("with", "against")]
-        if None in pair:
-            continue
-        a, b = (int(i) for i in pair if i is not None)
-        flows = used["aadt"].to_numpy(dtype=float)
-        sd_a, sd_b = total[a] * flows[a], total[b] * flows[b]
-        if sd_a * sd_b > 0:
-            common = sum(float(c[a] * c[b]) for c in columns) * flows[a] * flows[b]
-            cov = ((log_se * both) ** 2 - sd_a**2 - sd_b**2) / 2 - common
-            rho = min(max(cov / (sd_a * sd_b), 0.0), 0.95)
-            if rho > 0:
-                column = np.zeros(n)
-                column[[a, b]] = np.sqrt(rho) * total[[a, b]]
-                columns.append(column)
-                labels.append(f"station: {station}")
-    loads = np.column_stack(columns) if columns else np.zeros((n, 0))
+    tied = np.zeros(len(used))
+    both = counts.both.drop_duplicates("station_id").set_index("station_id")
+    a, b = pairs[:, 0], pairs[:, 1]
+    whole = both.reindex(used["station_id"].to_numpy()[a])
+    sd_a, sd_b = total[a] * flows[a], total[b] * flows[b]
+    common = (loads[a] * loads[b]).sum(axis=1) * flows[a] * flows[b]
+    sd = (whole["log_se"] * whole["aadt"]).to_numpy(dtype=float)
+    cov = np.nan_to_num((sd**2 - sd_a**2 - sd_b**2) / 2 - common)
+    size = np.where(sd_a * sd_b > 0, sd_a * sd_b, 1.0)
+    rho = np.where(sd_a * sd_b > 0, np.clip(cov / size, 0.0, 0.95), 0.0)
+    tied[a], tied[b] = np.sqrt(rho) * total[a], np.sqrt(rho) * total[b]
     pattern, counting = split_errors(used)
-    taken = (loads**2).sum(axis=1)
+    taken = (loads**2).sum(axis=1) + tied**2
     limit = (1 - _OWN_SHARE**2) * pattern**2
     shrink = np.sqrt(np.where(taken > limit, limit / np.where(taken > 0, taken, 1.0), 1.0))
-    loads = loads * shrink[:, None]
-    own = np.sqrt(np.maximum(pattern**2 - (loads**2).sum(axis=1), 0.0))
-    return RelativeErrors(own, loads, tuple(labels), counting)
+    own = np.sqrt(np.maximum(pattern**2 - taken * shrink**2, 0.0))
+    return RelativeErrors(own, loads * shrink[:, None], labels, counting, pairs, tied * shrink)
+
+
+def station_pairs(used: pd.DataFrame) -> NDArray[np.intp]:
+    """Return the rows (with, against) of every station of which both senses are used."""
+    rows = pd.Series(np.arange(len(used))).groupby(used["station_id"].to_numpy())
+    both = rows.agg(["size", "min", "max"]).query("size == 2")
+    pairs: NDArray[np.intp] = both[["min", "max"]].to_numpy(dtype=np.intp)
+    return pairs
+
+
+def _shared_loads(
+    index: pd.Series, shared: pd.DataFrame | None
+) -> tuple[NDArray[np.float64], tuple[str, ...]]:
+    """Return a column for each error that more than one count shares, and its label."""
+    columns: list[NDArray[np.float64]] = []
+    labels: list[str] = []
+    groups = () if shared is None or shared.empty else sorted(shared.groupby("source"))
+    for source, rows in groups:
+        column = np.zeros(len(index))
+        for station, error in zip(rows["station_id"], rows["log_se"], strict=True):
+            for sense in ("with", "against"):
+                if (station, sense) in index.index:
+                    column[index[station, sense]] = error
+        if np.count_nonzero(column) > 1:
+            columns.append(column)
+            labels.append(str(source))
+    loads = np.column_stack(columns) if columns else np.zeros((len(index), 0))
+    return loads, tuple(labels)

@@ -204,8 +204,8 @@ def total(
         return Total(None, None, missing)
     index = errors.index()
     at = np.array([index[one] for one in arcs], dtype=np.intp)
-    variance = float(errors.covariance(at).sum())
-    return Total(sum(flow[one] for one in arcs), float(np.sqrt(max(variance, 0.0))), ())
+    variance = errors.of_sum(at, np.ones(len(at)))
+    return Total(sum(flow[one] for one in arcs), float(np.sqrt(variance)), ())
 
 
 def records(inputs: BalanceInputs, solved: Balance, table: pd.DataFrame) -> list[dict[str, Any]]:
@@ -323,7 +323,7 @@ def _closed(
     at = np.array([index[one] for one in arcs], dtype=np.intp)
     way = across["way"].to_numpy(dtype=float)
     difference = float(sum(w * known.flow[one] for w, one in zip(way, arcs, strict=True)))
-    se = float(np.sqrt(max(way @ known.errors.covariance(at) @ way, 0.0)))
+    se = float(np.sqrt(known.errors.of_sum(at, way)))
     scale = sum(known.flow[one] for one in arcs)
     if se <= 1e-6 * max(scale, 1.0):
         return {

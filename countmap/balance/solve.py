@@ -6,94 +6,195 @@ follows from the joint normal law of (e, g) given the closing errors r = A y = A
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy import sparse
 from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
-from countmap.errors import InvalidInput
+from countmap.balance.ldl import singular
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from numpy.typing import NDArray
 
+    from countmap.balance.equations import Equations, Errors
+    from countmap.balance.ldl import Factor
+
     Floats = NDArray[np.float64]
+    Rows = NDArray[np.intp]
 
 NON_CENTRALITY = 4.13
 """δ₀ of the smallest bias found at α 0.001 with power 0.8 (Baarda 1968)."""
 
-_PATIENCE = 3
+_FLOOR = 1e-11
+"""A direction of less than this share of its parts' own power is not seen: what is left is rounding."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Problem:
-    """Counts and equations.
+    """Counts y (n,) in vehicles a day, their errors S, and the variances of the sources of slack."""
 
-    Parameters
-    ----------
-    incidence : (m, n) array
-        +1 where the counted arc enters the equation's area, −1 where it leaves it.
-    counts : (n,) array
-        Vehicles a day.
-    errors : (n, n) array
-        S = D + U U', the covariance of the counts' errors.
-    slack : (m, m) array
-        Q, the covariance of what enters or leaves unseen.
-    """
-
-    incidence: Floats
+    equations: Equations
     counts: Floats
-    errors: Floats
-    slack: Floats
+    errors: Errors
+    source_variance: Floats
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Solution:
     """What the counts and the equations say together.
 
-    ``residual`` r = A y (m), ``weight`` H⁻¹ (m, m), ``flow`` x̂ (n), ``covariance`` of x̂ (n, n),
-    ``gamma`` r'H⁻¹r with ``dof`` m degrees of freedom.
+    ``potential`` λ (blocks), ``flow`` x̂ (n), ``inferred`` the flows that follow (p), ``gamma`` r'H⁻¹r
+    with ``dof`` as many degrees of freedom as equations. ``factor`` holds K of the errors that are not
+    shared by many; ``wide`` K⁻¹V and ``core`` (I + V'K⁻¹V)⁻¹ add those.
     """
 
     problem: Problem
-    residual: Floats
-    weight: Floats
+    factor: Factor
+    wide: Floats
+    core: Floats
+    augmented: Floats
+    potential: Floats
     flow: Floats
-    covariance: Floats
+    inferred: Floats
     gamma: float
-    dof: int
+
+    @property
+    def dof(self) -> int:
+        """How many equations there are."""
+        return self.problem.equations.n_areas
+
+    @property
+    def residual(self) -> Floats:
+        """The closing error of each area, vehicles a day, positive where more comes in."""
+        result: Floats = self.problem.equations.by_area @ self.problem.counts
+        return result
+
+    def solve(self, right: Floats) -> Floats:
+        """Return K⁻¹ times ``right``, all errors in; rows are the blocks, then the inferred arcs."""
+        found = self.factor.solve(right)
+        blocks = len(self.potential)
+        shared = _loads(self.problem)
+        result: Floats = found - self.wide @ (self.core @ (shared.T @ found[:blocks]))
+        return result
+
+    def entries(self, row: Rows, column: Rows) -> Floats:
+        """Return K⁻¹ at (row, column), 0 where either is −1."""
+        found = self.factor.entries(row, column)
+        if self.wide.shape[1]:
+            wide = np.vstack([self.wide, np.zeros(self.wide.shape[1])])  # −1 is the row of zeros
+            found -= np.einsum("ij,ij->i", wide[row] @ self.core, wide[column])
+        return found
+
+    def quadratic(self, directions: sparse.csc_array) -> Floats:
+        """Return f'H⁻¹f for each column f (blocks, k) of a few entries."""
+        total = np.zeros(directions.shape[1])
+        size = np.diff(directions.indptr)
+        for i in range(int(size.max(initial=0))):
+            for j in range(i + 1):
+                at = np.flatnonzero(size > i)
+                a, b = directions.indptr[at] + i, directions.indptr[at] + j
+                value = self.entries(
+                    directions.indices[a].astype(np.intp), directions.indices[b].astype(np.intp)
+                )
+                total[at] += (1.0 if i == j else 2.0) * (
+                    directions.data[a] * directions.data[b] * value
+                )
+        return total
+
+    @cached_property
+    def variance(self) -> Floats:
+        """Var x̂ of each counted arc: the diagonal of S − S A'H⁻¹A S."""
+        e, errors = self.problem.equations, self.problem.errors
+        own, pair = errors.own, errors.pair
+        one, other = e.pairs[:, 0], e.pairs[:, 1]
+        # G = A'H⁻¹A on the counts and their pairs; S = Sₚ + U U' with Sₚ of pairs.
+        g = self._between(np.arange(len(own)), np.arange(len(own)))
+        mixed = self._between(one, other)
+        known = own**2 * g
+        known[one] += 2 * own[one] * pair * mixed + pair**2 * g[other]
+        known[other] += 2 * own[other] * pair * mixed + pair**2 * g[one]
+        u = errors.shared
+        if u.shape[1]:
+            blocks = len(self.potential)
+            pulled = e.incidence.T @ self.solve(_padded(_loads(self.problem), self))[:blocks]
+            spread = own[:, None] * pulled
+            spread[one] += pair[:, None] * pulled[other]
+            spread[other] += pair[:, None] * pulled[one]
+            inner = u.T @ pulled
+            known += 2 * (spread * u).sum(axis=1) + ((u @ inner) * u).sum(axis=1)
+        result: Floats = np.maximum(errors.variance - known, 0.0)
+        return result
+
+    def _between(self, a: Rows, b: Rows) -> Floats:
+        """Return a_k'H⁻¹a_l for counts k, l."""
+        e = self.problem.equations
+        total = np.zeros(len(a))
+        for u, su in ((e.head, 1.0), (e.tail, -1.0)):
+            for v, sv in ((e.head, 1.0), (e.tail, -1.0)):
+                total += su * sv * self.entries(u[a], v[b])
+        return total
+
+    @cached_property
+    def inferred_variance(self) -> Floats:
+        """Var of each flow that follows from the counts."""
+        at = len(self.potential) + np.arange(len(self.inferred))
+        result: Floats = np.maximum(-self.entries(at, at) - self.augmented, 0.0)
+        return result
 
     @property
     def redundancy(self) -> Floats:
         """1 − Var(x̂)/Var(y) of each count: 0 is unchecked, 1 is wholly known from the others."""
-        own = np.diag(self.problem.errors)
-        return 1.0 - np.diag(self.covariance) / np.where(own > 0, own, 1.0)
+        own = self.problem.errors.variance
+        result: Floats = 1.0 - self.variance / np.where(own > 0, own, 1.0)
+        return result
+
+    @cached_property
+    def area_variance(self) -> Floats:
+        """H_ii: the variance of each area's closing error."""
+        e, errors = self.problem.equations, self.problem.errors
+        a = e.by_area
+        total = a.multiply(a) @ errors.own
+        columns = a.tocsc()
+        both = columns[:, e.pairs[:, 0]].multiply(columns[:, e.pairs[:, 1]])
+        total = total + 2.0 * (both @ errors.pair)
+        slack = e.sums @ e.slack
+        total = total + slack.multiply(slack) @ self.problem.source_variance
+        total = total + ((a @ errors.shared) ** 2).sum(axis=1)
+        result: Floats = np.asarray(total).ravel()
+        return result
 
 
-def covariance(own: Floats, shared: Floats | None = None) -> Floats:
-    """Return S = D + U U'.
+def _loads(problem: Problem) -> Floats:
+    """Return V = A U (blocks, k)."""
+    result: Floats = problem.equations.incidence @ problem.errors.shared
+    return result
+
+
+def _padded(blocks: Floats, solution: Solution) -> Floats:
+    return np.vstack([blocks, np.zeros((len(solution.inferred), blocks.shape[1]))])
+
+
+def solve(
+    problem: Problem, *, still: NDArray[np.bool_] | None = None, hair: float = 0.0
+) -> Solution:
+    """Reconcile the counts with the equations, least squares with weights H⁻¹.
 
     Parameters
     ----------
-    own : (n,) array
-        Variances of the errors that each count has for itself.
-    shared : (n, k) array, optional
-        One column for each error that several counts share.
-    """
-    total: Floats = np.diag(np.asarray(own, dtype=float))
-    return total if shared is None or shared.size == 0 else total + shared @ shared.T
-
-
-def solve(problem: Problem) -> Solution:
-    """Reconcile the counts with the equations, least squares with weights H⁻¹.
+    problem : Problem
+    still : (p,) bool array, optional
+        Inferred arcs that are held at zero.
+    hair : float
+        Variance added to every block.
 
     Returns
     -------
     Solution
-        H = A S A' + Q, x̂ = y − S A' H⁻¹ r, Cov x̂ = S − S A' H⁻¹ A S. Without equations the counts
-        come back as they are.
+        H = A S A' + Q, x̂ = y − S A' H⁻¹ r, Cov = S − S A' H⁻¹ A S. Without equations the counts come
+        back as they are.
 
     Raises
     ------
@@ -102,34 +203,42 @@ def solve(problem: Problem) -> Solution:
 
     Notes
     -----
-    Flows may come out negative; :func:`at_least_zero` holds them at zero.
+    Flows may come out negative; :func:`countmap.balance.bounds.at_least_zero` holds them at zero.
 
     References
     ----------
     S. Narasimhan & C. Jordache, *Data Reconciliation and Gross Error Detection*, 2000, ch. 3.
-
-    Examples
-    --------
-    Two counts of one street, 90 and 110, equally sure:
-
-    >>> one = Problem(np.array([[1.0, -1.0]]), np.array([90.0, 110.0]), np.eye(2), np.zeros((1, 1)))
-    >>> solve(one).flow.round(6).tolist(), round(solve(one).gamma, 6)
-    ([100.0, 100.0], 200.0)
     """
-    a, s = problem.incidence, problem.errors
-    residual = a @ problem.counts
-    weight = inverse(a @ s @ a.T + problem.slack)
-    gain = s @ a.T @ weight
-    cov = s - gain @ a @ s
-    return Solution(
-        problem=problem,
-        residual=residual,
-        weight=weight,
-        flow=problem.counts - gain @ residual,
-        covariance=(cov + cov.T) / 2,
-        gamma=float(residual @ weight @ residual),
-        dof=len(residual),
-    )
+    e, errors = problem.equations, problem.errors
+    blocks, _, p, _ = e.size
+    augmented = np.full(p, step_of(errors.own))
+    if still is not None:
+        augmented[still] = 0.0
+    factor = e.factor(errors, problem.source_variance, augmented, hair)
+    loads = np.vstack([_loads(problem), np.zeros((p, errors.shared.shape[1]))])
+    wide = factor.solve(loads)
+    core = inverse(np.eye(loads.shape[1]) + loads.T @ wide)
+    right = np.concatenate([e.incidence @ problem.counts, np.zeros(p)])
+    found = factor.solve(right)
+    found = found - wide @ (core @ (loads.T @ found))
+    potential = found[:blocks]
+    flow = problem.counts - times(e, errors, e.incidence.T @ potential)
+    gamma = float(right[:blocks] @ potential)
+    return Solution(problem, factor, wide, core, augmented, potential, flow, -found[blocks:], gamma)
+
+
+def step_of(own: Floats) -> float:
+    """Return a variance of the size of the counts' own."""
+    return float(np.median(own)) if len(own) and np.median(own) > 0 else 1.0
+
+
+def times(e: Equations, errors: Errors, vector: Floats) -> Floats:
+    """Return S times a vector (n,)."""
+    result: Floats = errors.own * vector + errors.shared @ (errors.shared.T @ vector)
+    one, other = e.pairs[:, 0], e.pairs[:, 1]
+    result[one] += errors.pair * vector[other]
+    result[other] += errors.pair * vector[one]
+    return result
 
 
 def inverse(h: Floats) -> Floats:
@@ -144,188 +253,85 @@ def inverse(h: Floats) -> Floats:
         return np.zeros_like(h)
     size = np.sqrt(np.clip(np.diag(h), 0.0, None))
     if not (size > 0).all():
-        raise _singular()
+        raise singular()
     try:
         # Scaled to unit diagonal: small streets beside motorways would lose digits.
         factor = cho_factor(h / np.outer(size, size), lower=True)
     except LinAlgError as error:
-        raise _singular() from error
+        raise singular() from error
     found = cho_solve(factor, np.eye(len(h))) / np.outer(size, size)
     result: Floats = (found + found.T) / 2
     return result
 
 
-def _singular() -> InvalidInput:
-    return InvalidInput(
-        "the balance has no weights: some counts have no error at all and cannot be reconciled; "
-        "give every count a standard error above zero (annual.csv: lower and upper, or log_se)"
-    )
+@dataclass(frozen=True, eq=False)
+class Directions:
+    """Hypotheses about the residuals, and the weights H⁻¹ with some of them left free.
 
-
-def direction_z(weight: Floats, residual: Floats, directions: Floats) -> tuple[Floats, Floats]:
-    """Return how strongly the residuals point along each direction, and its smallest findable size.
-
-    Parameters
-    ----------
-    weight : (m, m) array
-        H⁻¹.
-    residual : (m,) array
-    directions : (m, k) array
-        What one unit of each hypothesis (a bias of a count, a leak) adds to the residuals.
-
-    Returns
-    -------
-    z : (k,) array
-        f'H⁻¹r / √(f'H⁻¹f): standard normal without a fault; dropping the count lowers γ by z².
-        NaN where the equations cannot see the direction.
-    bias : (k,) array
-        4.13 / √(f'H⁻¹f), infinite where the equations cannot see it.
+    ``columns`` (blocks, k): what one unit of each (a bias of a count, a leak) adds to the residuals.
+    ``power`` f'H⁻¹f, ``pull`` f'H⁻¹r, ``seen`` whether the equations see it at all, ``freed`` unit
+    vectors: H⁻¹ − Σ v v' are the weights as if the counts left free were not there.
     """
-    towards = weight @ directions
-    power = np.einsum("ij,ij->j", directions, towards)
-    floor = 1e-12 * np.einsum("ij,i->j", directions**2, np.abs(np.diag(weight)))
-    seen = power > np.maximum(floor, 0.0)
-    root = np.sqrt(np.where(seen, power, 1.0))
-    z = np.where(seen, (towards.T @ residual) / root, np.nan)
-    return z, np.where(seen, NON_CENTRALITY / root, np.inf)
 
+    solution: Solution
+    columns: sparse.csc_array
+    power: Floats
+    pull: Floats
+    floor: Floats
+    freed: tuple[Floats, ...] = ()
 
-def project_out(weight: Floats, direction: Floats) -> Floats:
-    """Return H⁻¹ with ``direction`` left free, as if the count it stands for were not there."""
-    towards = weight @ direction
-    power = float(direction @ towards)
-    result: Floats = weight - np.outer(towards, towards) / power if power > 0 else weight
-    return result
+    def z(self) -> tuple[Floats, Floats]:
+        """Return how strongly the residuals point along each direction, and its smallest findable size.
 
-
-def at_least_zero(problem: Problem, others: Others) -> tuple[Floats, Floats, int]:
-    """Reconcile with every counted and every inferred flow held at zero or above.
-
-    Parameters
-    ----------
-    problem : Problem
-    others : Others
-        The flows that follow from the counts.
-
-    Returns
-    -------
-    flow : (n,) array
-        Counted arcs.
-    inferred : (p,) array
-        Inferred arcs.
-    at_bound : int
-        How many flows the bound holds.
-
-    Notes
-    -----
-    Block principal pivoting. A flow held at zero is one more equation: a counted arc's own, or, for an
-    inferred arc, the balance of the area behind it. Its multiplier says whether to let it go. All that
-    is wrong is exchanged at once; when that does not help, one flow at a time, which must end.
-
-    References
-    ----------
-    J. J. Júdice & F. M. Pires, "A block principal pivoting algorithm for large-scale strictly monotone
-    linear complementarity problems", Computers & Operations Research 21, 1994.
-    """
-    n, p = len(problem.counts), len(others.sign)
-    m = len(problem.incidence)
-    held: NDArray[np.bool_] = np.zeros(n + p, dtype=bool)
-    rows = np.vstack([np.eye(n), others.coefficients])
-    hair = 1e-9 * float(np.diag(problem.errors).mean()) if n else 0.0
-    push = np.concatenate([-np.ones(n), others.sign])  # the sign of a multiplier that lifts a flow
-    scale = max(1.0, float(np.abs(problem.counts).max(initial=0.0)))
-    fewest, patience = n + p + 1, _PATIENCE
-    while True:
-        at = np.flatnonzero(held)
-        behind = at[at >= n] - n
-        direct = int((at < n).sum())
-        extended = Problem(
-            np.vstack([problem.incidence, rows[at]]),
-            problem.counts,
-            problem.errors,
-            _extended_slack(problem.slack, others, behind, direct, hair),
+        Returns
+        -------
+        z : (k,) array
+            f'H⁻¹r / √(f'H⁻¹f): standard normal without a fault; dropping the count lowers γ by z².
+            NaN where the equations cannot see the direction.
+        bias : (k,) array
+            4.13 / √(f'H⁻¹f), infinite where the equations cannot see it.
+        """
+        seen = self.power > self.floor
+        root = np.sqrt(np.where(seen, self.power, 1.0))
+        return np.where(seen, self.pull / root, np.nan), np.where(
+            seen, NON_CENTRALITY / root, np.inf
         )
-        state = solve(extended)
-        inferred = infer(state, _extended_others(others, behind, direct))[0]
-        value = np.concatenate([state.flow, inferred])
-        wrong = ~held & (value < -1e-9 * scale)
-        wrong[at] = push[at] * (state.weight @ state.residual)[m:] < 0
-        count = int(wrong.sum())
-        if count == 0:
-            break
-        if count < fewest:
-            fewest, patience = count, _PATIENCE
-        elif patience > 0:
-            patience -= 1
-        else:  # exchange one at a time until it gets better
-            wrong[: np.flatnonzero(wrong)[-1]] = False
-        held ^= wrong
-    value[np.abs(value) < 1e-9 * scale] = 0.0
-    return np.maximum(value[:n], 0.0), np.maximum(value[n:], 0.0), int(held.sum())
+
+    def free(self, k: int) -> Directions:
+        """Return the same with direction ``k`` left free."""
+        f = self.columns[:, [k]].toarray().ravel()
+        blocks = len(f)
+        right = np.concatenate([f, np.zeros(len(self.solution.inferred))])
+        towards = self.solution.solve(right)[:blocks]
+        for unit in self.freed:
+            towards = towards - unit * float(unit @ f)
+        power = float(f @ towards)
+        if not power > self.floor[k]:
+            return self
+        unit = towards / np.sqrt(power)
+        along = np.asarray(self.columns.T @ unit)
+        return replace(
+            self,
+            power=self.power - along**2,
+            pull=self.pull - along * float(self.pull[k] / np.sqrt(power)),
+            freed=(*self.freed, unit),
+        )
 
 
-@dataclass(frozen=True, slots=True)
-class Others:
-    """Uncounted flows that follow from the counts: x = sign · (g_behind − c'x_counted).
-
-    ``sign`` (p), ``coefficients`` c (p, n), ``own_slack`` Cov of g_behind as a function of a selection
-    (rows, columns) → (k, l), ``cross_slack`` Cov(g_behind, g) (p, m).
-    """
-
-    sign: Floats
-    coefficients: Floats
-    own_slack: Callable[[NDArray[np.intp], NDArray[np.intp]], Floats]
-    own_variance: Floats
-    cross_slack: Floats
-
-
-def _extended_slack(
-    slack: Floats, others: Others, behind: NDArray[np.intp], n_counts: int, hair: float
-) -> Floats:
-    m = len(slack)
-    total = np.zeros((m + n_counts + len(behind),) * 2)
-    total[:m, :m] = slack
-    # Bounds of arcs in series repeat each other: a hair of slack keeps H regular.
-    total[range(m, len(total)), range(m, len(total))] = hair
-    if len(behind):
-        last = m + n_counts
-        total[last:, last:] += others.own_slack(behind, behind)
-        total[last:, :m] = others.cross_slack[behind]
-        total[:m, last:] = others.cross_slack[behind].T
-    return total
+def directions(solution: Solution, columns: sparse.csc_array) -> Directions:
+    """Weigh hypotheses, each a column (blocks, k) of a few entries."""
+    columns = sparse.csc_array(columns)
+    told = sparse.csc_array(solution.problem.equations.sums @ columns)
+    whole = np.asarray(abs(columns).sum(axis=0)).ravel()
+    seen = np.asarray(abs(told).sum(axis=0)).ravel() > _FLOOR * whole
+    power = np.where(seen, solution.quadratic(columns), 0.0)
+    at = np.arange(len(solution.potential))
+    diagonal = np.maximum(solution.entries(at, at), 0.0)
+    most = np.asarray(columns.multiply(columns).T @ diagonal).ravel()
+    pull = np.asarray(columns.T @ solution.potential)
+    return Directions(solution, columns, power, pull, _FLOOR * most)
 
 
-def _extended_others(others: Others, behind: NDArray[np.intp], n_counts: int) -> Others:
-    p = len(others.sign)
-    everything = np.arange(p, dtype=np.intp)
-    added = [others.cross_slack, np.zeros((p, n_counts))]
-    if len(behind):
-        added.append(others.own_slack(everything, behind))
-    return Others(
-        others.sign,
-        others.coefficients,
-        others.own_slack,
-        others.own_variance,
-        np.hstack(added),
-    )
-
-
-def infer(solution: Solution, others: Others) -> tuple[Floats, Floats, Floats]:
-    """Return the inferred flows, their variances, and their errors' dependence on the counts' errors.
-
-    Returns
-    -------
-    flow, variance : (p,) arrays
-    loading : (p, n) array
-        The part of each flow's error that each count's error makes: −sign · (c − C H⁻¹ A) so far as e
-        is concerned, where C = Cov(g_behind + c'e, r).
-    """
-    problem = solution.problem
-    c, a, s = others.coefficients, problem.incidence, problem.errors
-    cross = others.cross_slack + c @ s @ a.T
-    reach = cross @ solution.weight
-    flow = others.sign * (-c @ problem.counts + reach @ solution.residual)
-    prior = others.own_variance + np.einsum("ij,ij->i", c @ s, c)
-    variance = np.maximum(prior - np.einsum("ij,ij->i", reach, cross), 0.0)
-    loading = -others.sign[:, None] * (c - reach @ a)
-    return flow, variance, loading
+def count_directions(solution: Solution) -> Directions:
+    """Weigh one bias for each count."""
+    return directions(solution, solution.problem.equations.incidence.tocsc())

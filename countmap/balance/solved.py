@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from countmap.balance.bounds import at_least_zero
 from countmap.balance.inputs import BalanceInputs, Counts, RelativeErrors, gather, relative_errors
-from countmap.balance.solve import Solution, at_least_zero, solve
+from countmap.balance.solve import Solution, solve
 from countmap.balance.system import System, build
 
 if TYPE_CHECKING:
@@ -47,8 +48,7 @@ def balance(inputs: BalanceInputs) -> Balance:
     system = build(inputs, counts)
     errors = relative_errors(counts, inputs.shared)
     solution = _settle(system, errors, fitted=inputs.settings.error_from == "fitted")
-    others = system.others(np.maximum(solution.flow, 0.0))
-    reconciled, inferred, at_bound = at_least_zero(solution.problem, others)
+    reconciled, inferred, at_bound = at_least_zero(solution.problem, solution)
     return Balance(counts, system, errors, solution, reconciled, inferred, at_bound)
 
 

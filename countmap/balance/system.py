@@ -1,18 +1,20 @@
-"""The equations: the uncounted streets contracted away, what the counts test, what follows from them."""
+"""The equations of a network and its counts, with the names of what they are about."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from scipy import sparse
-from scipy.sparse.csgraph import connected_components
 
-from countmap.balance.bridges import forest
-from countmap.balance.expand import GROUND, Expanded, expand
-from countmap.balance.solve import Others, Problem
+from countmap.balance.contract import Contraction, Network, contract
+from countmap.balance.equations import Equations, equations
+from countmap.balance.expand import Expanded, expand
+from countmap.balance.inputs import station_pairs
+from countmap.balance.solve import Problem
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -27,27 +29,40 @@ class System:
     """Areas that conserve flow, each with the counts around it.
 
     An area is what remains connected when the counted arcs are cut: a junction, the place between two
-    counts of a section, or several junctions joined by uncounted streets. ``incidence`` (areas, counts)
-    is +1 where a count leads in, −1 where it leads out. ``area`` maps each vertex to its row, −1 for
-    the outside and areas without counts. ``inferred`` are the rows of ``graph.arcs`` that follow from
-    the counts; ``sign`` and ``coefficients`` say how, ``slack`` and ``slack_behind`` (rows, sources)
-    what enters unseen. ``checkable`` (counts,) says whether any equation holds a count.
+    counts of a section, or several junctions joined by uncounted streets. ``found`` is the contraction,
+    ``equations`` what it comes to.
     """
 
     graph: Expanded
     counts: Counts
-    incidence: Floats
-    area: NDArray[np.intp]
-    slack: sparse.csr_array
-    inferred: NDArray[np.intp]
-    sign: Floats
-    coefficients: Floats
-    slack_behind: sparse.csr_array
+    found: Contraction
+    equations: Equations
+
+    @property
+    def area(self) -> NDArray[np.intp]:
+        """The row of each vertex's equation, −1 for the outside and areas without counts."""
+        return self.found.area
+
+    @property
+    def inferred(self) -> NDArray[np.intp]:
+        """The rows of ``graph.arcs`` that follow from the counts."""
+        return self.found.follows
+
+    @cached_property
+    def incidence(self) -> Floats:
+        """(areas, counts) in full: +1 where a count leads into an area, −1 where it leads out."""
+        full: Floats = self.equations.by_area.toarray()
+        return full
+
+    @cached_property
+    def slack(self) -> sparse.csr_array:
+        """(areas, sources): what one unit of each source of slack adds."""
+        return sparse.csr_array(self.equations.sums @ self.equations.slack)
 
     @property
     def checkable(self) -> NDArray[np.bool_]:
         """Whether each count enters an equation."""
-        found: NDArray[np.bool_] = (self.incidence != 0).any(axis=0)
+        found: NDArray[np.bool_] = np.diff(self.equations.by_area.tocsc().indptr) > 0
         return found
 
     def source_sd(self, flow: Floats) -> Floats:
@@ -64,134 +79,32 @@ class System:
 
     def problem(self, errors: RelativeErrors, flow: Floats) -> Problem:
         """Return the least-squares problem with S and Q taken at ``flow`` (n,)."""
-        scaled = self.slack * self.source_sd(flow)[None, :]
-        slack = (scaled @ scaled.T).toarray()
         counts = self.counts.used["aadt"].to_numpy(dtype=float)
-        return Problem(self.incidence, counts, errors.covariance(flow), slack)
+        return Problem(self.equations, counts, errors.at(flow), self.source_sd(flow) ** 2)
 
-    def behind(self, flow: Floats) -> sparse.csr_array:
-        """Return what enters unseen behind each inferred arc (rows, sources), in vehicles."""
-        return sparse.csr_array(self.slack_behind * self.source_sd(flow)[None, :])
-
-    def others(self, flow: Floats) -> Others:
-        """Return the inferred arcs as the solver wants them, with slack taken at ``flow`` (n,)."""
-        behind = self.behind(flow)
-        scaled = self.slack * self.source_sd(flow)[None, :]
-
-        def own(rows: NDArray[np.intp], columns: NDArray[np.intp]) -> Floats:
-            result: Floats = (behind[rows] @ behind[columns].T).toarray()
-            return result
-
-        return Others(
-            self.sign,
-            self.coefficients,
-            own,
-            np.asarray(behind.multiply(behind).sum(axis=1)).ravel(),
-            (behind @ scaled.T).toarray(),
-        )
+    def told_by(self) -> list[NDArray[np.intp]]:
+        """Return for each inferred arc the counts it follows from, in ascending order."""
+        walk, network = self.found.walk, self.found.network
+        at = np.flatnonzero(network.count >= 0)
+        place = np.concatenate([walk.entered[network.tail[at]], walk.entered[network.head[at]]])
+        order = np.argsort(place, kind="stable")
+        place, count = place[order], np.tile(network.count[at], 2)[order]
+        below = self.found.below
+        first = np.searchsorted(place, walk.entered[below])
+        last = np.searchsorted(place, walk.left[below])
+        told = []
+        for a, b in zip(first, last, strict=True):
+            here, times = np.unique(count[a:b], return_counts=True)
+            told.append(here[times == 1])
+        return told
 
 
 def build(inputs: BalanceInputs, counts: Counts) -> System:
-    """Set up the equations of a network and its counts.
-
-    Notes
-    -----
-    Uncounted arcs are contracted by union-find; an uncounted arc is observable exactly when it is a
-    bridge of the uncounted graph with the outside merged into one vertex. A part of the network
-    without any way to the outside has one equation too many: its largest area gives it up.
-    """
+    """Set up the equations of a network and its counts; see :func:`countmap.balance.contract.contract`."""
     graph = expand(inputs, counts)
     arcs = graph.arcs
-    n = len(graph.vertices)
-    tail, head = arcs["tail"].to_numpy(), arcs["head"].to_numpy()
-    counted = arcs["count"].to_numpy()
-    open_ = np.flatnonzero((counted < 0) & ~arcs["quiet"].to_numpy() & (tail != head))
-    _, label = connected_components(
-        sparse.coo_array((np.ones(len(open_)), (tail[open_], head[open_])), shape=(n, n)),
-        directed=False,
-    )
-    at = np.flatnonzero(counted >= 0)
-    area, m = _rows(label, tail, head, at)
-    incidence = np.zeros((m, len(counts.used)))
-    for end, one in ((head, 1.0), (tail, -1.0)):
-        rows = area[end[at]]
-        np.add.at(incidence, (rows[rows >= 0], counted[at][rows >= 0]), one)
-    inside = np.flatnonzero(area >= 0)
-    member = sparse.csr_array((np.ones(len(inside)), (area[inside], inside)), shape=(m, n))
-    follow = _follow(n, arcs, open_, at, len(counts.used))
-    return System(
-        graph,
-        counts,
-        incidence,
-        area,
-        sparse.csr_array(member @ graph.slack),
-        follow[0],
-        follow[1],
-        follow[2],
-        sparse.csr_array(follow[3] @ graph.slack),
-    )
-
-
-def _rows(
-    label: NDArray[np.intp],
-    tail: NDArray[np.intp],
-    head: NDArray[np.intp],
-    at: NDArray[np.intp],
-) -> tuple[NDArray[np.intp], int]:
-    """Give each area that a count joins to another a row; free one area of a part without outside."""
-    crossing = at[label[tail[at]] != label[head[at]]]
-    touched = np.unique(np.concatenate([label[tail[crossing]], label[head[crossing]]]))
-    k = int(label.max()) + 1
-    _, part = connected_components(
-        sparse.coo_array(
-            (np.ones(len(crossing)), (label[tail[crossing]], label[head[crossing]])), shape=(k, k)
-        ),
-        directed=False,
-    )
-    size = np.bincount(label, minlength=k)
-    outside = label[GROUND]
-    free = {int(outside)}
-    for one in np.unique(part[touched]):
-        if one != part[outside]:
-            members = touched[part[touched] == one]
-            free.add(int(members[np.argmax(size[members])]))
-    kept = np.array([one for one in touched.tolist() if one not in free], dtype=np.intp)
-    row = np.full(k, -1, dtype=np.intp)
-    row[kept] = np.arange(len(kept))
-    return row[label], len(kept)
-
-
-def _follow(
-    n: int, arcs: pd.DataFrame, open_: NDArray[np.intp], at: NDArray[np.intp], n_counts: int
-) -> tuple[NDArray[np.intp], Floats, Floats, sparse.csr_array]:
-    """Return the uncounted arcs that follow from the counts: rows, sign, coefficients, what is behind.
-
-    The balance of what hangs below a bridge, s·x + c'x_counted = g, gives the bridge's flow.
-    """
-    tail, head = arcs["tail"].to_numpy(), arcs["head"].to_numpy()
-    found = forest(n, tail[open_], head[open_])
-    rows = open_[found.bridges]
-    start, stop = found.entered[found.below], found.left[found.below]
-    count = arcs["count"].to_numpy()[at]
-    coefficients = np.zeros((len(rows), n_counts))
-    for end, one in ((head, 1.0), (tail, -1.0)):
-        place = found.entered[end[at]]
-        inside = (place[None, :] >= start[:, None]) & (place[None, :] < stop[:, None])
-        coefficients[:, count] += np.where(inside, one, 0.0)
-    told = (coefficients != 0).any(axis=1)
-    rows, start, stop, below = rows[told], start[told], stop[told], found.below[told]
-    sign = np.where(head[rows] == below, 1.0, -1.0)
-    width = stop - start
-    columns = [found.order[a:b] for a, b in zip(start, stop, strict=True)]
-    behind = sparse.csr_array(
-        (
-            np.ones(int(width.sum())),
-            (
-                np.repeat(np.arange(len(rows)), width),
-                np.concatenate(columns) if columns else np.zeros(0, dtype=np.intp),
-            ),
-        ),
-        shape=(len(rows), n),
-    )
-    order = np.argsort(rows)
-    return rows[order], sign[order], coefficients[told][order], behind[order]
+    tail, head, count = (arcs[c].to_numpy(dtype=np.intp) for c in ("tail", "head", "count"))
+    quiet = arcs["quiet"].to_numpy(dtype=bool)
+    network = Network(len(graph.vertices), tail, head, count, quiet)
+    found = contract(network)
+    return System(graph, counts, found, equations(found, graph.slack, station_pairs(counts.used)))

@@ -27,22 +27,13 @@ def figures(inputs: BalanceInputs, solved: Balance) -> pd.DataFrame:
         station_id, section_id, chainage_m, link_id, aadt, sd, total (counted without directions),
         sorted along each section. Stations with both senses enter with their sum.
     """
-    used = solved.counts.used
-    sums = []
-    for station, rows in used.groupby("station_id"):
-        if len(rows) == 2:
-            at = rows.index.to_numpy()
-            variance = solved.solution.problem.errors[np.ix_(at, at)].sum()
-            sums.append(
-                (
-                    station,
-                    rows["link_id"].iloc[0],
-                    rows["offset_m"].iloc[0],
-                    rows["aadt"].sum(),
-                    variance,
-                )
-            )
-    frame = pd.DataFrame(sums, columns=["station_id", "link_id", "offset_m", "aadt", "variance"])
+    used, e = solved.counts.used, solved.system.equations
+    errors = solved.solution.problem.errors
+    one, other = e.pairs[:, 0], e.pairs[:, 1]
+    mixed = errors.pair + (errors.shared[one] * errors.shared[other]).sum(axis=1)
+    frame = used.loc[one, ["station_id", "link_id", "offset_m", "aadt"]].reset_index(drop=True)
+    frame["aadt"] += used["aadt"].to_numpy()[other]
+    frame["variance"] = errors.variance[one] + errors.variance[other] + 2 * mixed
     frame["total"] = False
     totals = solved.counts.totals[["station_id", "link_id", "offset_m", "aadt", "log_se"]]
     totals = totals.assign(variance=(totals["log_se"] * totals["aadt"]) ** 2 + 1.0, total=True)

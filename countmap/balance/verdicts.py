@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy import sparse
 
-from countmap.balance.solve import NON_CENTRALITY, Solution, direction_z, project_out
+from countmap.balance.solve import NON_CENTRALITY, Solution, directions
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -53,14 +55,7 @@ def sidak(alpha: float, tests: int) -> float:
 
 def standardised(solution: Solution) -> Floats:
     """Return each area's disagreement over its own standard error, r_i / √H_ii."""
-    variance = np.diag(_h(solution))
-    result: Floats = solution.residual / np.sqrt(variance)
-    return result
-
-
-def _h(solution: Solution) -> Floats:
-    problem = solution.problem
-    result: Floats = problem.incidence @ problem.errors @ problem.incidence.T + problem.slack
+    result: Floats = solution.residual / np.sqrt(solution.area_variance)
     return result
 
 
@@ -107,106 +102,179 @@ class Suspect:
     rivals: tuple[tuple[Hypothesis, float, float], ...]
 
 
-def hypotheses(system: System, flow: Floats) -> tuple[list[Hypothesis], Floats]:
-    """Return every hypothesis that day totals can carry and what one unit of it adds to the residuals.
+@dataclass(frozen=True, eq=False)
+class Hypotheses:
+    """Every hypothesis that day totals can carry, as arrays; a name only for those asked for.
 
-    A unit is a share of the flow for counts, one vehicle a day for leaks.
+    ``kind`` is scale_one, scale or leak; ``which`` the row of the count, of the pair, or of the source
+    (``sort`` area: the row of the area); ``columns`` (blocks, k) what one unit adds to the residuals: a
+    share of the flow for counts, one vehicle a day for leaks. ``unit`` and ``counted`` as in
+    :class:`Hypothesis`, ``sort`` section, junction or area for leaks.
     """
-    used = system.counts.used
-    found: list[Hypothesis] = []
-    columns: list[Floats] = []
-    checkable = system.checkable
-    flow = np.maximum(flow, 1.0)
-    counts = used["aadt"].to_numpy(dtype=float)
-    for k in np.flatnonzero(checkable):
-        found.append(
-            Hypothesis("scale_one", (used.loc[k, "station_id"],), used.loc[k, "sense"], "", flow[k])
-        )
-        columns.append(system.incidence[:, k] * flow[k])
-    for station, rows in used.groupby("station_id"):
-        at = rows.index.to_numpy()
-        if len(at) > 1:
-            column = system.incidence[:, at] @ flow[at]
-            if np.abs(column).max(initial=0.0) > 0:
-                found.append(
-                    Hypothesis(
-                        "scale",
-                        (str(station),),
-                        "both",
-                        "",
-                        float(flow[at].sum()),
-                        float(counts[at].sum()),
-                    )
-                )
-                columns.append(column)
-    for column, place, sort in _leaks(system):
-        around = np.flatnonzero((np.abs(system.incidence) * np.abs(column)[:, None]).any(axis=0))
-        stations = tuple(sorted(set(used.loc[around, "station_id"])))
+
+    system: System
+    kind: NDArray[np.object_]
+    which: NDArray[np.intp]
+    sort: NDArray[np.object_]
+    unit: Floats
+    counted: Floats
+    columns: sparse.csc_array
+
+    def __len__(self) -> int:
+        return len(self.kind)
+
+    def describe(self, i: int) -> Hypothesis:
+        """Return hypothesis ``i`` with its stations and its place."""
+        used, k = self.system.counts.used, int(self.which[i])
+        unit, counted = float(self.unit[i]), float(self.counted[i])
+        if self.kind[i] == "scale_one":
+            station, sense = str(used.loc[k, "station_id"]), str(used.loc[k, "sense"])
+            return Hypothesis("scale_one", (station,), sense, "", unit)
+        if self.kind[i] == "scale":
+            first = self.system.equations.pairs[k, 0]
+            return Hypothesis(
+                "scale", (str(used.loc[first, "station_id"]),), "both", "", unit, counted
+            )
+        return self._leak(i, k)
+
+    def _leak(self, i: int, k: int) -> Hypothesis:
+        e = self.system.equations
+        rows = np.unique(e.block_area[self.columns[:, [i]].indices])
+        rows = rows[rows >= 0]
+        stations = stations_around(self.system, rows)
+        place, sort = _leak_place(self.system, str(self.sort[i]), k)
         if sort == "section" and len(stations) == 2:
-            where = f"{place}, between {stations[0]} and {stations[1]}"
-        else:
-            where = place
-        found.append(Hypothesis("leak", stations, "both", where, 1.0, sort=sort))
-        columns.append(column)
-    return found, (np.column_stack(columns) if columns else np.zeros((len(system.incidence), 0)))
+            place = f"{place}, between {stations[0]} and {stations[1]}"
+        return Hypothesis("leak", stations, "both", place, 1.0, sort=sort)
 
 
-def _leaks(system: System) -> list[tuple[Floats, str, str]]:
-    """Return where flow may come in or go out unseen: direction, place, and section or junction.
+def stations_around(system: System, rows: NDArray[np.intp]) -> tuple[str, ...]:
+    """Return the stations whose counts enter the equations of areas ``rows``."""
+    around = np.unique(system.equations.by_area[rows].indices)
+    return tuple(sorted(set(system.counts.used["station_id"].to_numpy(dtype=object)[around])))
+
+
+def hypotheses(system: System, flow: Floats) -> Hypotheses:
+    """Return every hypothesis that day totals can carry and what one unit of it adds to the residuals."""
+    e = system.equations
+    flow = np.maximum(flow, 1.0)
+    counts = system.counts.used["aadt"].to_numpy(dtype=float)
+    scaled = sparse.csc_array(e.incidence.multiply(flow[None, :]))
+    one = np.flatnonzero(system.checkable)
+    both = sparse.csc_array(scaled[:, e.pairs[:, 0]] + scaled[:, e.pairs[:, 1]])
+    pairs = np.flatnonzero(_largest(sparse.csc_array(e.sums @ both)) > 0)
+    leaks, which, sort = _leaks(system)
+    kind = np.repeat(["scale_one", "scale", "leak"], [len(one), len(pairs), len(which)])
+    ones = np.ones(len(which))
+    return Hypotheses(
+        system,
+        kind.astype(object),
+        np.concatenate([one, pairs, which]),
+        np.concatenate([np.full(len(one) + len(pairs), "", dtype=object), sort]),
+        np.concatenate([flow[one], flow[e.pairs[pairs]].sum(axis=1), ones]),
+        np.concatenate([np.zeros(len(one)), counts[e.pairs[pairs]].sum(axis=1), ones]),
+        sparse.csc_array(sparse.hstack([scaled[:, one], both[:, pairs], leaks], "csc")),
+    )
+
+
+def _largest(columns: sparse.csc_array) -> Floats:
+    """Return the size of the largest entry of each column."""
+    found = np.zeros(columns.shape[1])
+    column = np.repeat(np.arange(columns.shape[1]), np.diff(columns.indptr))
+    np.maximum.at(found, column, np.abs(columns.data))
+    return found
+
+
+def _leaks(system: System) -> tuple[sparse.csc_array, NDArray[np.intp], NDArray[np.object_]]:
+    """Return where flow may come in or go out unseen: columns, source or area, and what sort of place.
 
     Along a section who turns in at an access comes out the other way, so both senses go together.
     """
-    m = len(system.incidence)
-    found: dict[bytes, tuple[Floats, str, str]] = {}
+    e, sources = system.equations, system.graph.sources
+    kind = sources["kind"].to_numpy(dtype=object)
+    at = np.concatenate([np.flatnonzero(kind == k) for k in ("access", "quiet")])
+    here = sparse.csc_array(e.sums @ e.slack[:, at])
+    here.eliminate_zeros()
+    told = _largest(here) > 0
+    at, here = at[told], here[:, told]
+    along = area_sorts(system) == "section"
+    apart = np.asarray(abs(here).T @ (~along).astype(float)).ravel() > 0
+    sort = np.where((kind[at] == "quiet") | ~apart, "section", "junction").astype(object)
+    double = np.diff(here.indptr) == 2
+    paired = np.zeros(e.n_areas, dtype=bool)
+    paired[here[:, double].indices] = True
+    alone = np.flatnonzero(~along | ~paired)
+    units = sparse.eye_array(e.n_areas, format="csc")[:, alone]
+    every = sparse.csc_array(sparse.hstack([here, units], "csc"))
+    _, first = np.unique(_fingerprint(every), return_index=True)
+    first = np.sort(first)
+    inside = np.flatnonzero(e.block_area >= 0)[::-1]
+    root = np.zeros(e.n_areas, dtype=np.intp)
+    root[e.block_area[inside]] = inside
+    placed = sparse.csc_array(
+        (np.ones(len(alone)), (root[alone], np.arange(len(alone)))),
+        shape=(len(e.block_area), len(alone)),
+    )
+    blocks = sparse.csc_array(e.slack[:, at])
+    size = _largest(here)
+    blocks = sparse.csc_array(blocks.multiply(1.0 / size[None, :]))
+    columns = sparse.csc_array(sparse.hstack([blocks, placed], "csc"))[:, first]
+    kinds = np.concatenate([sort, np.where(along[alone], "section area", "area")])
+    return columns, np.concatenate([at, alone])[first], kinds[first]
 
-    def add(column: Floats, place: str, sort: str) -> None:
-        lead = column[np.flatnonzero(column)[0]]
-        key = np.round(column / lead, 6).tobytes()
-        found.setdefault(key, (column / np.abs(column).max(), place, sort))
 
-    names = area_names(system)
-    sources = system.graph.sources
-    for kind, word in (("access", "link"), ("quiet", "the quiet street")):
-        at = np.flatnonzero(sources["kind"].eq(kind))
-        unit = system.slack[:, at].tocsc()
-        unit.eliminate_zeros()
-        for j in np.flatnonzero(np.diff(unit.indptr)):
-            column = unit[:, [j]].toarray().ravel()
-            along = all(names[i][0] == "section" for i in np.flatnonzero(column))
-            sort = "section" if along or kind == "quiet" else "junction"
-            add(column, f"{word} {sources['link_id'].iloc[at[j]]}", sort)
-    paired = {
-        i for c, _, _ in found.values() if np.count_nonzero(c) == 2 for i in np.flatnonzero(c)
-    }
-    for i, (sort, name) in enumerate(names):
-        if sort != "section" or i not in paired:
-            add(np.eye(m)[i], name, "section" if sort == "section" else "junction")
-    return list(found.values())
+def _leak_place(system: System, sort: str, k: int) -> tuple[str, str]:
+    if sort.endswith("area"):
+        return area_name(system, k)[1], "section" if sort == "section area" else "junction"
+    word = "the quiet street" if system.graph.sources["kind"].iloc[k] == "quiet" else "link"
+    return f"{word} {system.graph.sources['link_id'].iloc[k]}", sort
 
 
-def area_names(system: System) -> list[tuple[str, str]]:
-    """Return for each area its sort (junction, section, area) and a name for people."""
-    named: list[tuple[str, str]] = []
-    for i, clusters in enumerate(area_clusters(system)):
-        if len(clusters) == 1:
-            named.append(("junction", f"junction {clusters[0]}"))
-        elif clusters:
-            more = "…" if len(clusters) > 3 else ""
-            named.append(("area", f"the area of junctions {', '.join(clusters[:3])}{more}"))
-        else:
-            around = np.flatnonzero(system.incidence[i])
-            stations = sorted(set(system.counts.used.loc[around, "station_id"]))
-            named.append(("section", "the stretch between " + " and ".join(stations)))
-    return named
+def _fingerprint(columns: sparse.csc_array) -> Floats:
+    """Return a number for each column that agrees where columns point the same way."""
+    columns.sort_indices()
+    marks = np.random.default_rng(0).uniform(1.0, 2.0, columns.shape[0])
+    some = np.diff(columns.indptr) > 0
+    lead = np.ones(columns.shape[1])
+    lead[some] = columns.data[columns.indptr[:-1][some]]
+    result: Floats = np.round(np.asarray(columns.T @ marks) / lead, 9)
+    return result
+
+
+def area_sorts(system: System) -> NDArray[np.object_]:
+    """Return for each area whether it is a junction, a place along a section, or several junctions."""
+    names = _clusters(system)
+    many = np.bincount(names["area"], minlength=system.equations.n_areas)
+    return np.array(["section", "junction", "area"], dtype=object)[np.minimum(many, 2)]
+
+
+def area_name(system: System, i: int) -> tuple[str, str]:
+    """Return the sort of an area (junction, section, area) and a name for people."""
+    names = _clusters(system)
+    clusters = names.loc[names["area"].eq(i), "cluster"].tolist()
+    if len(clusters) == 1:
+        return "junction", f"junction {clusters[0]}"
+    if clusters:
+        more = "…" if len(clusters) > 3 else ""
+        return "area", f"the area of junctions {', '.join(clusters[:3])}{more}"
+    stations = stations_around(system, np.array([i]))
+    return "section", "the stretch between " + " and ".join(stations)
+
+
+def _clusters(system: System) -> pd.DataFrame:
+    """Return the junctions of the areas, bends left out: area, cluster, sorted."""
+    vertices = system.graph.vertices
+    at = np.flatnonzero((system.area >= 0) & (vertices["kind"] != "bend").to_numpy())
+    names = pd.DataFrame({"area": system.area[at], "cluster": vertices["cluster"].to_numpy()[at]})
+    return names.drop_duplicates().sort_values(["area", "cluster"], ignore_index=True)
 
 
 def area_clusters(system: System) -> list[list[str]]:
     """Return the junctions of each area, bends left out."""
-    vertices = system.graph.vertices
-    at = np.flatnonzero((system.area >= 0) & (vertices["kind"] != "bend").to_numpy())
-    names = pd.DataFrame({"area": system.area[at], "cluster": vertices["cluster"].to_numpy()[at]})
-    by_area = names.drop_duplicates().sort_values("cluster").groupby("area")["cluster"].agg(list)
-    return [by_area.get(i, []) for i in range(len(system.incidence))]
+    names = _clusters(system)
+    bounds = np.searchsorted(names["area"], np.arange(system.equations.n_areas + 1))
+    cluster = names["cluster"].tolist()
+    return [cluster[a:b] for a, b in pairwise(bounds)]
 
 
 def accuse(system: System, solution: Solution, alpha: float) -> tuple[list[Suspect], float, float]:
@@ -226,45 +294,49 @@ def accuse(system: System, solution: Solution, alpha: float) -> tuple[list[Suspe
     -----
     A scale of both senses and a scale of one are tested with one parameter each, so their z² compare.
     """
-    found, directions = hypotheses(system, solution.flow)
+    found = hypotheses(system, solution.flow)
     wide = spread(standardised(solution)) if solution.dof else 1.0
-    bound = wide * sidak(alpha, _distinct(directions))
-    weight = solution.weight
+    bound = wide * sidak(alpha, _distinct(system, found.columns))
+    weighed = directions(solution, found.columns)
     suspects: list[Suspect] = []
-    while found and len(suspects) < MAX_SUSPECTS:
-        z, bias = direction_z(weight, solution.residual, directions)
+    while len(found) and len(suspects) < MAX_SUSPECTS:
+        z, bias = weighed.z()
         square = np.nan_to_num(z**2, nan=-1.0)
         best = float(square.max())
         if best <= bound**2:
             break
         near = np.flatnonzero(square >= best - SET_WIDTH)
-        standing = square[near] - np.array([_discount(found[i], z[i]) for i in near])
+        standing = square[near] - np.array([_discount(found, int(i), z[i]) for i in near])
         near = near[np.lexsort((near, -np.round(standing, 6)))]
         suspects.append(_suspect(found, near, z, bias))
-        weight = project_out(weight, directions[:, near[0]])
+        weighed = weighed.free(int(near[0]))
     return suspects, bound, wide
 
 
-def _discount(hypothesis: Hypothesis, z: float) -> float:
-    if hypothesis.kind == "leak":
-        return _DISCOUNT[hypothesis.sort]
+def _discount(found: Hypotheses, i: int, z: float) -> float:
+    if found.kind[i] == "leak":
+        return _DISCOUNT["section" if str(found.sort[i]).startswith("section") else "junction"]
     side = "loses" if z < 0 else "gains"
-    return _DISCOUNT[side if hypothesis.kind == "scale" else f"{side}_one"]
+    return _DISCOUNT[side if found.kind[i] == "scale" else f"{side}_one"]
 
 
-def _suspect(found: list[Hypothesis], near: NDArray[np.intp], z: Floats, bias: Floats) -> Suspect:
+def _suspect(found: Hypotheses, near: NDArray[np.intp], z: Floats, bias: Floats) -> Suspect:
     """Return the first of ``near`` as the suspect, the stations of all as its set, the rest as rivals."""
+    named = [found.describe(int(i)) for i in near]
     top = int(near[0])
     members: dict[str, None] = {}
-    for i in near:
-        if found[i].kind != "leak" or i == top:
-            members.update(dict.fromkeys(found[i].stations))
-    rivals = [(found[i], _size(found[i], z[i], bias[i]), float(z[i])) for i in near[1:]]
+    for one in named:
+        if one.kind != "leak" or one is named[0]:
+            members.update(dict.fromkeys(one.stations))
+    rivals = [
+        (one, _size(one, z[i], bias[i]), float(z[i]))
+        for i, one in zip(near[1:], named[1:], strict=True)
+    ]
     return Suspect(
-        found[top],
-        _size(found[top], z[top], bias[top]),
+        named[0],
+        _size(named[0], z[top], bias[top]),
         float(z[top]),
-        float(bias[top] * found[top].unit),
+        float(bias[top] * named[0].unit),
         tuple(members),
         tuple(rivals),
     )
@@ -282,13 +354,11 @@ def _size(hypothesis: Hypothesis, z: float, bias: float) -> float:
     return off / max(hypothesis.counted - off, 1.0)
 
 
-def _distinct(directions: Floats) -> int:
+def _distinct(system: System, columns: sparse.csc_array) -> int:
     """Count the hypotheses that point different ways."""
-    if directions.size == 0:
-        return 0
-    lead = directions[np.argmax(np.abs(directions) > 0, axis=0), range(directions.shape[1])]
-    scaled = np.round(directions / np.where(lead == 0, 1.0, lead), 6)
-    return len(np.unique(scaled, axis=1).T)
+    by_area = sparse.csc_array(system.equations.sums @ columns)
+    by_area.eliminate_zeros()
+    return len(np.unique(_fingerprint(by_area)))
 
 
 def verdict(z: float, bound: float) -> str:
@@ -301,24 +371,23 @@ def verdict(z: float, bound: float) -> str:
 
 
 def area_tests(system: System, solution: Solution, alpha: float) -> pd.DataFrame:
-    """Return one row an area: sort, name, clusters, in, out, disagreement, se, z, verdict, bias.
+    """Return one row an area: sort, clusters, in, out, disagreement, se, z, verdict, bias.
 
     ``min_detectable_bias`` is 4.13 standard errors of the disagreement: what this one equation finds.
     """
-    h = _h(solution)
-    se = np.sqrt(np.diag(h))
-    a, y = solution.problem.incidence, solution.problem.counts
-    z = solution.residual / se
+    se = np.sqrt(solution.area_variance)
+    a, y = system.equations.by_area, solution.problem.counts
+    residual = solution.residual
+    z = residual / se
     bound = sidak(alpha, len(z))
-    names = area_names(system)
+    clusters = area_clusters(system)
     return pd.DataFrame(
         {
-            "sort": [sort for sort, _ in names],
-            "name": [name for _, name in names],
-            "clusters": area_clusters(system),
-            "in": np.clip(a, 0, None) @ y,
-            "out": np.clip(-a, 0, None) @ y,
-            "disagreement": solution.residual,
+            "sort": area_sorts(system),
+            "clusters": clusters,
+            "in": (abs(a) @ y + residual) / 2,
+            "out": (abs(a) @ y - residual) / 2,
+            "disagreement": residual,
             "se": se,
             "z": z,
             "verdict": [verdict(one, bound) for one in z],
