@@ -8,7 +8,7 @@ pulses with the log density of what it explains.
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -27,45 +27,23 @@ CLEAN = 4.0  # a best candidate within this of a usual car leaves no room for ha
 NEVER = -1e300
 
 
-class Pool(NamedTuple):
-    """Candidates since the last commit; one row each, those still growing among them."""
-
-    start: Any
-    mask: Any
-    score: Any
-    ended: Any
-    sense: Any
-    axles: Any
-    lag: Any
-    first_us: Any
-    last_us: Any
-    first_lag: Any
-    d1: Any
-    d: Any
-    halves: Any
-    seen: Any
-    hope: Any
+# Candidates since the last commit, those still growing among them. ``seen``: its pulses by axle and
+# tube, counted from ``start``; -1 for a miss.
+CANDIDATE = np.dtype(
+    [
+        ("mask", "u8"), ("start", "i8"), ("score", "f8"), ("ended", "f8"), ("hope", "f8"),
+        ("lag", "f8"), ("first_us", "f8"), ("last_us", "f8"), ("first_lag", "f8"), ("d1", "f8"),
+        ("d", "f8"), ("sense", "i4"), ("axles", "i4"), ("halves", "i4"),
+        ("seen", "i1", (MOST_AXLES, 2)),
+    ],
+    align=True,
+)  # fmt: skip
+Pool = Any
 
 
-def new_pool() -> Pool:
+def new_pool() -> Any:
     """Return an empty pool."""
-    return Pool(
-        start=np.zeros(POOL, np.int64),
-        mask=np.zeros(POOL, np.uint64),
-        score=np.zeros(POOL),
-        ended=np.zeros(POOL),
-        sense=np.zeros(POOL, np.int8),
-        axles=np.zeros(POOL, np.int64),
-        lag=np.zeros(POOL),
-        first_us=np.zeros(POOL),
-        last_us=np.zeros(POOL),
-        first_lag=np.zeros(POOL),
-        d1=np.zeros(POOL),
-        d=np.zeros(POOL),
-        halves=np.zeros(POOL, np.int64),
-        seen=np.full((POOL, MOST_AXLES, 2), -1, np.int64),
-        hope=np.zeros(POOL),
-    )
+    return np.zeros(POOL, CANDIDATE)
 
 
 @njit(cache=True, inline="always")  # type: ignore[untyped-decorator]
@@ -111,41 +89,27 @@ def lag_density(model: Model, off: float, spread: float) -> float:
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
-def _copy(pool: Pool, source: int, target: int) -> None:
-    pool.start[target] = pool.start[source]
-    pool.mask[target] = pool.mask[source]
-    pool.sense[target] = pool.sense[source]
-    pool.first_us[target] = pool.first_us[source]
-    pool.first_lag[target] = pool.first_lag[source]
-    pool.d1[target] = pool.d1[source]
-    pool.halves[target] = pool.halves[source]
-    for k in range(pool.axles[source]):
-        pool.seen[target, k, 0] = pool.seen[source, k, 0]
-        pool.seen[target, k, 1] = pool.seen[source, k, 1]
-
-
-@njit(cache=True)  # type: ignore[untyped-decorator]
 def _begin(
     pool: Pool, at: int, i: int, sense: int, first: int, second: int, lag: float, when: float
 ) -> None:
-    pool.start[at] = i
-    pool.sense[at] = sense
-    pool.axles[at] = 1
-    pool.lag[at] = lag
-    pool.first_lag[at] = lag
-    pool.first_us[at] = when
-    pool.last_us[at] = when
-    pool.d1[at] = 0.0
-    pool.d[at] = 0.0
-    pool.halves[at] = 0 if first >= 0 and second >= 0 else 1
-    pool.seen[at, 0, 0] = first
-    pool.seen[at, 0, 1] = second
+    pool[at].start = i
+    pool[at].sense = sense
+    pool[at].axles = 1
+    pool[at].lag = lag
+    pool[at].first_lag = lag
+    pool[at].first_us = when
+    pool[at].last_us = when
+    pool[at].d1 = 0.0
+    pool[at].d = 0.0
+    pool[at].halves = 0 if first >= 0 and second >= 0 else 1
+    pool[at].seen[0, 0] = first - i if first >= 0 else -1
+    pool[at].seen[0, 1] = second - i if second >= 0 else -1
     mask = np.uint64(0)
     if first >= 0:
         mask |= np.uint64(1) << np.uint64(first - i)
     if second >= 0:
         mask |= np.uint64(1) << np.uint64(second - i)
-    pool.mask[at] = mask
+    pool[at].mask = mask
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
@@ -161,27 +125,27 @@ def _append(
     d: float,
     score: float,
 ) -> None:
-    _copy(pool, source, at)
-    i = pool.start[source]
-    n = pool.axles[source]
-    pool.axles[at] = n + 1
-    pool.seen[at, n, 0] = first
-    pool.seen[at, n, 1] = second
-    mask = pool.mask[at]
+    pool[at] = pool[source]
+    i = pool[source].start
+    n = pool[source].axles
+    pool[at].axles = n + 1
+    pool[at].seen[n, 0] = first - i if first >= 0 else -1
+    pool[at].seen[n, 1] = second - i if second >= 0 else -1
+    mask = pool[at].mask
     if first >= 0:
         mask |= np.uint64(1) << np.uint64(first - i)
     if second >= 0:
         mask |= np.uint64(1) << np.uint64(second - i)
-    pool.mask[at] = mask
+    pool[at].mask = mask
     if first < 0 or second < 0:
-        pool.halves[at] += 1
+        pool[at].halves += 1
     if n == 1:
-        pool.d1[at] = d
-    pool.d[at] = d
-    pool.lag[at] = lag
-    pool.last_us[at] = when
-    pool.score[at] = score
-    pool.ended[at] = score + ending(model, n + 1, pool.d1[at])
+        pool[at].d1 = d
+    pool[at].d = d
+    pool[at].lag = lag
+    pool[at].last_us = when
+    pool[at].score = score
+    pool[at].ended = score + ending(model, n + 1, pool[at].d1)
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
@@ -200,13 +164,9 @@ def candidates(t: Any, tube: Any, i: int, model: Model, pool: Pool, begin: int) 
         end, best = _grown(t, tube, top, model, pool, begin, middle, end, most, best, NEVER)
     kept = begin
     for at in range(begin, end):
-        if _worth(model, pool, at, pool.ended[at]) >= best - WEAK:
+        if _worth(model, pool, at, pool[at].ended) >= best - WEAK:
             if kept != at:
-                _copy(pool, at, kept)
-                pool.axles[kept] = pool.axles[at]
-                pool.lag[kept] = pool.lag[at]
-                pool.last_us[kept] = pool.last_us[at]
-                pool.ended[kept] = pool.ended[at]
+                pool[kept] = pool[at]
             kept += 1
     return kept
 
@@ -214,15 +174,15 @@ def candidates(t: Any, tube: Any, i: int, model: Model, pool: Pool, begin: int) 
 @njit(cache=True)  # type: ignore[untyped-decorator]
 def _worth(model: Model, pool: Pool, at: int, score: float) -> float:
     """Return a score less what its pulses are worth in usual cars: 0 is as good as those."""
-    return score - model.per_pulse * (2 * pool.axles[at] - pool.halves[at])
+    return score - model.per_pulse * (2 * pool[at].axles - pool[at].halves)
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
 def _hope(model: Model, pool: Pool, at: int) -> float:
     """Return the worth of a candidate that may grow, NEVER if it cannot."""
-    if pool.lag[at] <= 0 or pool.axles[at] >= MOST_AXLES:
+    if pool[at].lag <= 0 or pool[at].axles >= MOST_AXLES:
         return NEVER
-    return _worth(model, pool, at, pool.score[at])
+    return _worth(model, pool, at, pool[at].score)
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
@@ -245,23 +205,23 @@ def _grown(
     Returns the end and the best worth.
     """
     for k in range(fresh, end):
-        best = max(best, _worth(model, pool, k, pool.ended[k]))
-        pool.hope[k] = _hope(model, pool, k)
+        best = max(best, _worth(model, pool, k, pool[k].ended))
+        pool[k].hope = _hope(model, pool, k)
     while end < most:
         pick = -1
         for k in range(begin, end):
-            if pool.axles[k] == 1 and pool.hope[k] < floor:
+            if pool[k].axles == 1 and pool[k].hope < floor:
                 continue
-            if pick < 0 or pool.hope[k] > pool.hope[pick]:
+            if pick < 0 or pool[k].hope > pool[pick].hope:
                 pick = k
-        if pick < 0 or pool.hope[pick] <= best - WEAK:
+        if pick < 0 or pool[pick].hope <= best - WEAK:
             break
-        pool.hope[pick] = NEVER
+        pool[pick].hope = NEVER
         had = end
         end = _grow(t, tube, pick, top, model, pool, end, most)
         for k in range(had, end):
-            best = max(best, _worth(model, pool, k, pool.ended[k]))
-            pool.hope[k] = _hope(model, pool, k)
+            best = max(best, _worth(model, pool, k, pool[k].ended))
+            pool[k].hope = _hope(model, pool, k)
     return end, best
 
 
@@ -280,8 +240,8 @@ def _first_axles(t: Any, tube: Any, i: int, top: int, model: Model, pool: Pool, 
         v = way / lag
         _begin(pool, end, i, sense, i, j, lag, float(t[i]))
         score = model.start[sense] + speed_density(model, v) + np.log(v / lag) + 2 * model.hit
-        pool.score[end] = score
-        pool.ended[end] = score + ending(model, 1, 0.0)
+        pool[end].score = score
+        pool[end].ended = score + ending(model, 1, 0.0)
         end += 1
         added += 1
         if added == 10:
@@ -332,7 +292,7 @@ def _half_first(
                 _begin(pool, end, i, first_tube, i, -1, 0.0, when)
             else:
                 _begin(pool, end, i, first_tube, -1, i, 0.0, when)
-            pool.first_lag[end] = lag
+            pool[end].first_lag = lag
             _append(model, pool, end, end, k, m, lag, float(t[k]), d, score)
             end += 1
             taken += 1
@@ -363,7 +323,7 @@ def _two_halves(
         on_first = tube[i] == sense
         when = float(t[i]) if on_first else t[i] - lag * 1e6
         _begin(pool, end, i, sense, i if on_first else -1, -1 if on_first else i, 0.0, when)
-        pool.first_lag[end] = lag
+        pool[end].first_lag = lag
         _append(
             model, pool, end, end, k if on_first else -1, -1 if on_first else k,
             0.0, when + apart * 1e6, apart * model.usual[2], score,
@@ -388,7 +348,7 @@ def _two_halves(
         lag = way / v
         when = float(t[i]) if on_first else t[i] - lag * 1e6
         _begin(pool, end, i, sense, i if on_first else -1, -1 if on_first else i, 0.0, when)
-        pool.first_lag[end] = lag
+        pool[end].first_lag = lag
         d = apart * v + sign * way
         _append(
             model, pool, end, end, -1 if on_first else k, k if on_first else -1,
@@ -403,13 +363,13 @@ def _grow(
     t: Any, tube: Any, at: int, top: int, model: Model, pool: Pool, end: int, most: int
 ) -> int:
     """Add every continuation of candidate ``at`` by one axle."""
-    i, sense, n = pool.start[at], pool.sense[at], pool.axles[at]
-    lag, last = pool.lag[at], pool.last_us[at]
+    i, sense, n = pool[at].start, pool[at].sense, pool[at].axles
+    lag, last = pool[at].lag, pool[at].last_us
     v = model.way[sense] / lag
     lag_us = lag * 1e6
     near, far = last + SHORTEST_M / v * 1e6, last + LONGEST_M / v * 1e6
     far = min(far, float(t[i] + REACH_US))
-    mask, score, log_v = pool.mask[at], pool.score[at], np.log(v)
+    mask, score, log_v = pool[at].mask, pool[at].score, np.log(v)
     for q in range(i + 1, top):
         if t[q] < near:
             continue
@@ -428,7 +388,7 @@ def _grow(
         partner, off = _partner(t, tube, q, i, top, mask, on_first, lag_us, wide_us)
         if partner >= 0 and not on_first:
             continue  # that axle is taken up from its pulse on the first tube
-        step = score + further(model, n, pool.d1[at], pool.d[at], d) + log_v
+        step = score + further(model, n, pool[at].d1, pool[at].d, d) + log_v
         if partner >= 0:
             new_lag = lag + off * 1e-6
             full = step + 2 * model.hit + lag_density(model, off * 1e-6, spread)

@@ -10,20 +10,19 @@ from numba import njit
 
 from countmap.tubes.model import Model
 
+VEHICLE = np.dtype(
+    [
+        ("time", "i8"), ("speed", "f8"), ("change", "f8"), ("lever", "f8"), ("confidence", "f4"),
+        ("axles", "i2"), ("complete", "i2"), ("pulses", "i2"), ("sense", "?"), ("accelerating", "?"),
+    ],
+    align=True,
+)  # fmt: skip
+
 
 class Out(NamedTuple):
-    """What is handed out: columns of vehicles and, by pulse, what became of it."""
+    """What is handed out: vehicles, their spacings one after the other, stamps of orphans."""
 
-    time: Any
-    sense: Any
-    speed: Any
-    accelerating: Any
-    axles: Any
-    complete: Any
-    pulses: Any
-    confidence: Any
-    change: Any
-    lever: Any
+    vehicles: Any
     spacings: Any
     orphans: Any
 
@@ -31,20 +30,7 @@ class Out(NamedTuple):
 def new_out(pulses: int) -> Out:
     """Return room for what ``pulses`` pulses can give."""
     n = pulses + 1
-    return Out(
-        time=np.empty(n, np.int64),
-        sense=np.empty(n, np.bool_),
-        speed=np.empty(n),
-        accelerating=np.empty(n, np.bool_),
-        axles=np.empty(n, np.int16),
-        complete=np.empty(n, np.int16),
-        pulses=np.empty(n, np.int16),
-        confidence=np.empty(n, np.float32),
-        change=np.empty(n),
-        lever=np.empty(n),
-        spacings=np.empty(n),
-        orphans=np.empty(n, np.int64),
-    )
+    return Out(np.empty(n, VEHICLE), np.empty(n), np.empty(n, np.int64))
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
@@ -83,12 +69,12 @@ def measure(
     lag = total / complete if complete else lag_guess
     v = way / lag
     at = counts[0]
-    out.accelerating[at] = False
+    out.vehicles[at].accelerating = False
     pull = 0.0
     if complete >= 2:
         pull = way / last_lag - way / first_lag
         noise = 2 * model.jitter_s * v / lag
-        out.accelerating[at] = abs(pull) > 0.03 * v and abs(pull) > 4 * noise
+        out.vehicles[at].accelerating = abs(pull) > 0.03 * v and abs(pull) > 4 * noise
         pull = pull / (last_at - first_at) if abs(pull) > 4 * noise else 0.0
     middle = 0.5 * (first_at + last_at)
     # half-seen axles are set where the speed at their place puts them
@@ -106,14 +92,16 @@ def measure(
             out.spacings[counts[1]] = (here - before) * local
             counts[1] += 1
         before = here
-    out.time[at] = np.int64(np.floor(first_us + 0.5))
-    out.sense[at] = sense == 1
-    out.speed[at] = v * 3.6
-    out.axles[at] = axles
-    out.complete[at] = complete
-    out.pulses[at] = seen
+    out.vehicles[at].time = np.int64(np.floor(first_us + 0.5))
+    out.vehicles[at].sense = sense == 1
+    out.vehicles[at].speed = v * 3.6
+    out.vehicles[at].axles = axles
+    out.vehicles[at].complete = complete
+    out.vehicles[at].pulses = seen
     sure = 1.0 / (1.0 + np.exp(-margin))
-    out.confidence[at] = sure if complete else 0.5  # no axle on both tubes: the sense is a toss
-    out.change[at] = change
-    out.lever[at] = lever
+    out.vehicles[at].confidence = (
+        sure if complete else 0.5
+    )  # no axle on both tubes: the sense is a toss
+    out.vehicles[at].change = change
+    out.vehicles[at].lever = lever
     counts[0] += 1

@@ -30,33 +30,25 @@ FOLLOW_S, FOLLOW_BINS = 0.2, 30  # time from a rear axle to the next front axle 
 REPEAT_S = 0.06  # a bounce comes within this time after the pulse it repeats
 
 
-class Model(NamedTuple):
-    """Everything the kernels need to score a reading.
-
-    ``way``, ``start`` by sense (A first, B first); ``speed`` by km/h, per m/s; ``spacing`` by
-    context and 0.1 m, per m; ``more``, ``last`` by axles so far and context: the vehicle goes on to
-    another axle, or ends. ``per_pulse`` is what a pulse of a usual car is worth; ``repeat_us`` the
-    time within which no axle follows another; ``follow`` how much more often than at random a
-    vehicle starts so soon behind another of its sense, by 0.2 s.
-    """
-
-    way: Floats
-    start: Floats
-    speed: Floats
-    spacing: Floats
-    more: Floats
-    last: Floats
-    usual: Floats
-    miss: float
-    hit: float
-    repeat: float
-    noise: float
-    jitter_s: float
-    pull: float
-    first_share: float
-    per_pulse: float
-    repeat_us: float
-    follow: Floats
+# What the kernels need to score a reading, one record: ``way``, ``start`` by sense (A first, B first);
+# ``speed`` by km/h, per m/s; ``spacing`` by context and 0.1 m, per m; ``more``, ``last`` by axles so far
+# and context: the vehicle goes on to another axle, or ends. ``per_pulse`` is what a pulse of a usual
+# car is worth; ``repeat_us`` the time within which no axle follows another; ``follow`` how much more
+# often than at random a vehicle starts so soon behind another of its sense, by 0.2 s. Records, not
+# arrays side by side: a kernel takes them by one pointer.
+MODEL = np.dtype(
+    [
+        ("way", "f8", 2), ("start", "f8", 2), ("speed", "f8", TOP_KMH + 1),
+        ("spacing", "f8", (CONTEXTS, BINS)), ("more", "f8", (MOST_AXLES + 1, 2)),
+        ("last", "f8", (MOST_AXLES + 1, 2)), ("usual", "f8", 5), ("follow", "f8", FOLLOW_BINS),
+        *((name, "f8") for name in (
+            "miss", "hit", "repeat", "noise", "jitter_s", "pull", "first_share", "per_pulse",
+            "repeat_us",
+        )),
+    ],
+    align=True,
+)  # fmt: skip
+Model = Any
 
 
 class Rates(NamedTuple):
@@ -149,25 +141,29 @@ def _model(
         np.log(starts.mean()) + np.log(speed[int(usual[2])] / KMH) + np.log(v * v / geometry.spacing_ab_m)
         + np.log(v) + np.log(spacing[0].max()) + np.log(0.4 / (2 * jitter_s)) + 4 * np.log1p(-miss)
     )  # fmt: skip
-    return Model(
-        way=np.array([geometry.spacing_ab_m, geometry.spacing_ba_m]),
-        start=np.log(starts),
-        speed=np.log(np.maximum(speed, 1e-9) / KMH),
-        spacing=np.log(spacing),
-        more=np.log(goes_on),
-        last=np.log1p(-goes_on),
-        usual=usual * KMH,
-        miss=float(np.log(miss)),
-        hit=float(np.log1p(-miss)),
-        repeat=float(np.log(repeat / REPEAT_S)),
-        noise=float(np.log(noise)),
-        jitter_s=jitter_s,
-        pull=pull,
-        first_share=float(starts[0] / starts.sum()),
-        per_pulse=float(car / 4),
-        repeat_us=float(np.clip(0.45e6 / (usual[4] * KMH), 8e3, 25e3)),
-        follow=np.log(follow),
-    )
+    model = np.zeros(1, MODEL)
+    values = {
+        "way": np.array([geometry.spacing_ab_m, geometry.spacing_ba_m]),
+        "start": np.log(starts),
+        "speed": np.log(np.maximum(speed, 1e-9) / KMH),
+        "spacing": np.log(spacing),
+        "more": np.log(goes_on),
+        "last": np.log1p(-goes_on),
+        "usual": usual * KMH,
+        "miss": float(np.log(miss)),
+        "hit": float(np.log1p(-miss)),
+        "repeat": float(np.log(repeat / REPEAT_S)),
+        "noise": float(np.log(noise)),
+        "jitter_s": jitter_s,
+        "pull": pull,
+        "first_share": float(starts[0] / starts.sum()),
+        "per_pulse": float(car / 4),
+        "repeat_us": float(np.clip(0.45e6 / (usual[4] * KMH), 8e3, 25e3)),
+        "follow": np.log(follow),
+    }
+    for name, value in values.items():
+        model[name][0] = value
+    return model
 
 
 def learned(geometry: Geometry, found: Vehicles, seen: Rates) -> Model:

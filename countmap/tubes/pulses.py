@@ -11,7 +11,7 @@ from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
 from countmap.errors import InvalidInput
-from countmap.tubes import candidates, cover, measure, runs, states
+from countmap.tubes import candidates, cover, measure, plain, runs, states
 from countmap.tubes.geometry import Geometry
 from countmap.tubes.model import Model, Rates, generic, learned
 from countmap.tubes.vehicles import Vehicles, joined
@@ -67,7 +67,12 @@ class Decoder:
         self._run = (0, -1)
         self._model: Model | None = None
         self._carry = cover.new_carry()
-        self._rooms = (candidates.new_pool(), states.new_states(), cover.new_trail())
+        self._rooms = (
+            candidates.new_pool(),
+            states.new_states(),
+            cover.new_trail(),
+            plain.new_room(),
+        )
 
     def feed(self, time_us: ArrayLike, tube: ArrayLike) -> Decoded:
         """Take a chunk of pulses; return what has become certain.
@@ -198,7 +203,7 @@ def learn(geometry: Geometry, times: NDArray[np.int64], tubes: NDArray[np.int8])
     model = generic(geometry, len(times) / max(seconds, 1.0))
     if len(times) < 8:
         return model
-    rooms = (candidates.new_pool(), states.new_states(), cover.new_trail())
+    rooms = (candidates.new_pool(), states.new_states(), cover.new_trail(), plain.new_room())
     alone, *_ = runs.split(tubes, 0, -1, final=True)
     times, tubes = times[~alone], tubes[~alone]
     for _ in range(2):
@@ -214,28 +219,29 @@ def learn(geometry: Geometry, times: NDArray[np.int64], tubes: NDArray[np.int8])
 
 
 def _covered(  # noqa: PLR0917  # one call
-    times: Any, tubes: Any, final: bool, model: Model, carry: cover.Carry, rooms: Any
+    times: Any, tubes: Any, final: bool, model: Model, carry: Any, rooms: Any
 ) -> tuple[Decoded, int]:
-    pool, room, trail = rooms
+    pool, room, trail, chains = rooms
     out = measure.new_out(len(times))
     counts = np.zeros(4, np.int64)
     done = cover.cover(
         np.ascontiguousarray(times), np.ascontiguousarray(tubes), final, model, carry, out, pool,
-        room, trail, counts,
+        room, trail, chains, counts,
     )  # fmt: skip
     n, spacings, orphans, repeats = (int(x) for x in counts)
+    rows = out.vehicles[:n]
     vehicles = Vehicles(
-        time_us=out.time[:n].copy(),
-        b_first=out.sense[:n].copy(),
-        speed_kmh=np.where(out.complete[:n] > 0, out.speed[:n], np.nan),
-        accelerating=out.accelerating[:n].copy(),
-        axles=out.axles[:n].copy(),
+        time_us=rows["time"].copy(),
+        b_first=rows["sense"].copy(),
+        speed_kmh=np.where(rows["complete"] > 0, rows["speed"], np.nan),
+        accelerating=rows["accelerating"].copy(),
+        axles=rows["axles"].copy(),
         spacings_m=out.spacings[:spacings].copy(),
-        confidence=out.confidence[:n].copy(),
-        complete=out.complete[:n].copy(),
-        pulses=out.pulses[:n].copy(),
-        lag_change_s=out.change[:n].copy(),
-        lag_lever=out.lever[:n].copy(),
+        confidence=rows["confidence"].copy(),
+        complete=rows["complete"].copy(),
+        pulses=rows["pulses"].copy(),
+        lag_change_s=rows["change"].copy(),
+        lag_lever=rows["lever"].copy(),
     )
     none = np.empty(0, np.int64)
     found = Decoded(

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -15,40 +15,19 @@ BEHIND = 14.0  # a state this far behind the best is given up
 OPEN, SHUT = np.uint64(0), np.uint64(1)
 
 
-class States(NamedTuple):
-    """Competing states, two generations in turn."""
+STATE = np.dtype(
+    [
+        ("mask", "u8"), ("score", "f8"), ("worth", "f8"), ("margin", "f8"), ("node", "i8"),
+        ("ends", "f8", 4),
+    ],
+    align=True,
+)  # fmt: skip
+States = Any
 
-    mask: Any
-    score: Any
-    ends: Any
-    node: Any
-    margin: Any
-    worth: Any
 
-
-def new_states() -> States:
+def new_states() -> Any:
     """Return two generations of room for states."""
-    n = BEAM * (PER_START + 3)
-    return States(
-        mask=np.zeros((2, n), np.uint64),
-        score=np.zeros((2, n)),
-        ends=np.zeros((2, n, 4)),
-        node=np.zeros((2, n), np.int64),
-        margin=np.zeros((2, n)),
-        worth=np.zeros((2, n)),
-    )
-
-
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def move(states: States, a: int, source: int, b: int, target: int) -> None:
-    """Copy one state to another place."""
-    states.mask[b, target] = states.mask[a, source]
-    states.score[b, target] = states.score[a, source]
-    states.node[b, target] = states.node[a, source]
-    states.margin[b, target] = states.margin[a, source]
-    states.worth[b, target] = states.worth[a, source]
-    for k in range(4):
-        states.ends[b, target, k] = states.ends[a, source, k]
+    return np.zeros((2, BEAM * (PER_START + 3)), STATE)
 
 
 @njit(cache=True)  # type: ignore[untyped-decorator]
@@ -69,23 +48,23 @@ def prune(states: States, after: int, made: int, per_pulse: float) -> int:
     """
     best = NEVER
     for k in range(made):
-        worth = states.score[after, k] - per_pulse * _ones(states.mask[after, k])
-        states.worth[after, k] = worth
+        worth = states[after, k].score - per_pulse * _ones(states[after, k].mask)
+        states[after, k].worth = worth
         best = max(best, worth)
     kept = 0
     for k in range(made):
-        if states.worth[after, k] > best - BEHIND:
+        if states[after, k].worth > best - BEHIND:
             if kept != k:
-                move(states, after, k, after, kept)
+                states[after, kept] = states[after, k]
             kept += 1
     while kept > BEAM:
         worst = 0
         for k in range(1, kept):
-            if states.worth[after, k] < states.worth[after, worst]:
+            if states[after, k].worth < states[after, worst].worth:
                 worst = k
         kept -= 1
         if worst != kept:
-            move(states, after, kept, after, worst)
+            states[after, worst] = states[after, kept]
     return kept
 
 
@@ -94,15 +73,15 @@ def keep_best(states: States, now: int, count: int) -> int:
     """Keep the best state alone, and how far the next one was behind."""
     best, second = 0, NEVER
     for s in range(1, count):
-        if states.worth[now, s] > states.worth[now, best]:
-            second = states.worth[now, best]
+        if states[now, s].worth > states[now, best].worth:
+            second = states[now, best].worth
             best = s
-        elif states.worth[now, s] > second:
-            second = states.worth[now, s]
+        elif states[now, s].worth > second:
+            second = states[now, s].worth
     if count > 1:
-        off = states.worth[now, best] - second
-        states.margin[now, best] = min(states.margin[now, best], off)
-    move(states, now, best, now, 0)
+        off = states[now, best].worth - second
+        states[now, best].margin = min(states[now, best].margin, off)
+    states[now, 0] = states[now, best]
     return 1
 
 
@@ -119,20 +98,20 @@ def add(
 ) -> int:
     """Add a state, or let it compete with the one of the same set; return how many there are."""
     slot = made
-    margin = states.margin[now, source]
+    margin = states[now, source].margin
     for k in range(made):
-        if states.mask[after, k] == mask:
-            old = states.score[after, k]
+        if states[after, k].mask == mask:
+            old = states[after, k].score
             if score <= old:
-                states.margin[after, k] = min(states.margin[after, k], old - score)
+                states[after, k].margin = min(states[after, k].margin, old - score)
                 return made
             margin = min(margin, score - old)
             slot = k
             break
-    states.mask[after, slot] = mask
-    states.score[after, slot] = score
-    states.node[after, slot] = node
-    states.margin[after, slot] = margin
+    states[after, slot].mask = mask
+    states[after, slot].score = score
+    states[after, slot].node = node
+    states[after, slot].margin = margin
     for k in range(4):
-        states.ends[after, slot, k] = states.ends[now, source, k]
+        states[after, slot].ends[k] = states[now, source].ends[k]
     return made + 1 if slot == made else made
