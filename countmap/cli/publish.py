@@ -156,3 +156,36 @@ def _compared_lines(d: Document) -> Iterator[str]:
         if len(beyond) > 20:
             yield f"  and {len(beyond) - 20} more"
     yield from (f"  {path}" for path in d["files"])
+
+
+@app.command()
+def report(
+    year: Year,
+    audience: For = Audience.public,
+    title: Annotated[str, typer.Option("--title", help="Of the report.")] = "",
+    pdf: Annotated[bool, typer.Option("--pdf", help="Write a PDF beside it.")] = False,
+    xlsx: Annotated[bool, typer.Option("--xlsx", help="Write a spreadsheet beside it.")] = False,
+    out: Out = None,
+    workspace: Dir = HERE,
+    as_json: Json = False,
+) -> None:
+    """Write the report for engineers: summary, stations, findings, what it rests on, what changed."""
+    from countmap.jobs import reports
+
+    with progress("Writing the report"):
+        document = reports.report(
+            opened(workspace),
+            year=year,
+            audience=audience.value,
+            title=title,
+            pdf=pdf,
+            xlsx=xlsx,
+            out=out,
+        )
+    deliver(document, as_json, _report_lines)
+
+
+def _report_lines(d: Document) -> Iterator[str]:
+    since = f", with what changed since {d['since']}" if d["since"] else ""
+    yield f"release {d['release']}{since}:"
+    yield from (f"  {path}" for path in d["files"])

@@ -94,7 +94,7 @@ def data(
     require_annual(ws, year)
     tables = _tables(ws, year)
     if audience == "public":
-        tables = _without(tables, not_public(ws))
+        tables = without(tables, not_public(ws))
     folder = out or ws.path / "published" / f"data-{year}"
     release = record(ws, year)
     return writing.write_data(folder, tables, year=year, audience=audience, release=release)
@@ -139,7 +139,7 @@ def _tables(ws: Workspace, year: int) -> dict[str, pd.DataFrame]:
     return {name: frame for name, frame in tables.items() if len(frame) or name in _ALWAYS}
 
 
-def _without(tables: dict[str, pd.DataFrame], gone: set[str]) -> dict[str, pd.DataFrame]:
+def without(tables: dict[str, pd.DataFrame], gone: set[str]) -> dict[str, pd.DataFrame]:
     """Return the tables without anything that tells of some stations."""
     if not gone:
         return tables
@@ -240,7 +240,7 @@ def load(ws: Workspace, name: str, audience: Audience = "internal") -> Release:
     folder, told = _find(ws, name)
     frames = {one: _frame(folder / f"{one}.parquet", one) for one in KEPT}
     if audience == "public":
-        frames = _without(frames, set(told.get("not_public", ())))
+        frames = without(frames, set(told.get("not_public", ())))
     return Release(str(told["release"]), int(told["year"]), **frames)
 
 

@@ -221,16 +221,16 @@ def _flags(
     here = flags[(first < high) & (last > low)].sort_values(["first_utc", "flag_id"])
     excluded, findings = [], []
     for one in here.itertuples():
-        when = _when(one.first_utc.tz_convert(tz), one.last_utc.tz_convert(tz))
+        said = when(one.first_utc.tz_convert(tz), one.last_utc.tz_convert(tz))
         sense = "both" if pd.isna(one.sense) else one.sense
         if one.state == "excluded":
-            excluded.append((when, sense, one.why, cell(one.reason) or "no reason given"))
+            excluded.append((said, sense, one.why, cell(one.reason) or "no reason given"))
         elif one.state == "open":
-            findings.append((when, sense, one.why))
+            findings.append((said, sense, one.why))
     return excluded, findings
 
 
-def _when(first: pd.Timestamp, last: pd.Timestamp) -> str:
+def when(first: pd.Timestamp, last: pd.Timestamp) -> str:
     """Return a span of civil time in words; the end is exclusive."""
     from countmap.publish.sheet import span
 

@@ -165,7 +165,8 @@ def _grid(block: model.Grid) -> Iterator[str]:
 def _cells(block: model.Grid, row: tuple[Any, ...]) -> Iterator[str]:
     for at, (column, value) in enumerate(zip(block.columns, row, strict=True)):
         one = model.cell(value)
-        named = " ".join(filter(None, (column.align, CELL_CLASS[one.mark])))
+        roomy = "roomy" if column.share else ""
+        named = " ".join(filter(None, (column.align, roomy, CELL_CLASS[one.mark])))
         tag, scope = ("th", ' scope="row"') if at == 0 else ("td", "")
         yield f'<{tag}{scope} class="{named}">{html.escape(model.printed(one))}</{tag}>'
 

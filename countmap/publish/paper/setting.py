@@ -52,7 +52,10 @@ CHECKED = {None: "", True: "✓", False: "✗"}
 
 
 def _style(name: str, size: float, **more: Any) -> ParagraphStyle:
-    options = {"fontName": FACE, "leading": size * 1.32, "spaceAfter": 4, "splitLongWords": 1}
+    options = {
+        "fontName": FACE, "bulletFontName": FACE, "bulletFontSize": size, "leading": size * 1.32,
+        "spaceAfter": 4, "splitLongWords": 1,
+    }  # fmt: skip
     return ParagraphStyle(name, fontSize=size, **options | more)
 
 
