@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, Literal
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 Audience = Literal["public", "internal"]
 FOLDER, RECORD = "releases", "record.json"
 KEPT = ("stations", "annual", "links", "flows", "flags")
+WORDS = {"latest": -1, "previous": -2}
 _ALWAYS = frozenset({"stations", "annual", "flags", "links"})
 
 TOPICS = (
@@ -206,7 +207,8 @@ def compare(
     Parameters
     ----------
     old, new : str
-        A recorded release's id or the beginning of it; or a folder that ``publish data`` wrote.
+        A recorded release's id or the beginning of it; ``latest`` or ``previous``; or a folder that
+        ``publish data`` wrote.
     html : bool
         Write it as a page as well.
 
@@ -246,6 +248,13 @@ def load(ws: Workspace, name: str, audience: Audience = "internal") -> Release:
 
 def _find(ws: Workspace, name: str) -> tuple[Path, Document]:
     records_ = recorded(ws)
+    if name in WORDS:
+        if len(records_) < -WORDS[name]:
+            raise NotFound(
+                f"there is no {name} release, {len(records_)} recorded; countmap publish data makes one"
+            )
+        one = records_[WORDS[name]]
+        return ws.path / FOLDER / one["release"], one
     hits = [one for one in records_ if one["release"].startswith(name)]
     if len(hits) == 1:
         return ws.path / FOLDER / hits[0]["release"], hits[0]
