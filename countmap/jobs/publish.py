@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from countmap.errors import NotFound
+from countmap.jobs import panels, releases
 from countmap.jobs.common import Document, Network, Workspace, last_counted, latest
 from countmap.jobs.roads import OSM_SUFFIXES
 from countmap.plan import coverage
@@ -57,6 +58,8 @@ def map_content(ws: Workspace, *, year: int, audience: Audience = "public", titl
     network = Network(ws)
     hours, days = queries.hours_and_days(ws, f"{year}-01-01", f"{year}-12-31")
     stations = ws.register.frame("stations")
+    if audience == "public":
+        stations = stations[~stations["station_id"].isin(releases.not_public(ws))]
     found = balance["document"] if balance else NOTHING
     explanations = run["document"]["explanations"]
     return MapContent(
@@ -75,6 +78,8 @@ def map_content(ws: Workspace, *, year: int, audience: Audience = "public", titl
         profiles=profiles(hours),
         day_series=day_series(days, _as_counted(ws, days, year)),
         explanations={station: short(explanations[station]) for station in sorted(explanations)},
+        summaries=panels.summaries(ws, year),
+        surveys=panels.surveys(ws, year),
         due=_due(ws, network, year),
         rounding=ws.settings.rounding,
         audience=audience,
@@ -128,7 +133,7 @@ def short(by_sense: Document) -> Document:
     return {key: value for key, value in chosen.items() if isinstance(value, str | int | float)}
 
 
-def _links(network: Network) -> gpd.GeoDataFrame:
+def _links(network: Network) -> Any:
     """Return the links in WGS84, each end with the junction of several nodes it lies in."""
     links = network.roads.wgs84()
     junction = network.junctions.set_index("node_id")["junction_id"]

@@ -197,11 +197,11 @@ def _surveys(ws: Workspace, surveys: pd.DataFrame, begin: date, end: date) -> li
         starts = (one["started"] or f"{begin}")[:10]
         ends = (one["ended"] or f"{end}")[:10]
         if starts <= f"{end}" and ends >= f"{begin}":
-            found.append(one | {"budget": _budget(one)})
+            found.append(one | {"budget": budget_of(one)})
     return found
 
 
-def _budget(survey: Document) -> Document | None:
+def budget_of(survey: Document) -> Document | None:
     """Return the error budget of an installation, None where its spacing was not recorded."""
     site = {name: survey.get(name) for name in _SITE}
     if site["spacing_entered_m"] is None:

@@ -33,6 +33,26 @@ def _frame(*columns: str) -> pd.DataFrame:
 
 
 @dataclass(frozen=True, slots=True)
+class Summary:
+    """Who drives past a station and how fast, of the counts of one year that told it; both senses.
+
+    ``heavy`` is a share 0..1 and ``speed85_kmh`` the speed that 85 of 100 do not exceed; null with
+    the reason beside it. ``classified`` and ``timed`` are the vehicles they rest on.
+    """
+
+    first: date
+    last: date
+    heavy: float | None = None
+    heavy_why: str = ""
+    classified: float = 0.0
+    scheme: str = ""
+    classes: tuple[tuple[str, float], ...] = ()
+    speed85_kmh: float | None = None
+    speed_why: str = ""
+    timed: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class MapContent:
     """Everything one map shows. Missing is null (NaN, None), never 0. Degrees are WGS84.
 
@@ -77,8 +97,14 @@ class MapContent:
     explanations : dict of station_id to dict
         The chain of numbers behind the annual figure, shown in order as label and value. Values
         are text or numbers.
+    summaries : dict of station_id to Summary
+        Class and speed, where the counts told vehicles apart.
+    surveys : dict of station_id to rows of tables.SURVEYS
+        The installation records, each with ``budget``: the document of ``tubes budget``, or None. A
+        public map leaves out the counter's id and what still stands at the road.
     due : DataFrame
         ``station_id, link_id`` (one of them), ``why``: what to count next, most urgent first.
+        Optional ``visit``: when and by which round it is planned, in words; shown beside ``why``.
     rounding : str or chart
         How coarsely figures are shown, see `countmap.rounding`.
     audience : "public" or "internal"
@@ -106,6 +132,8 @@ class MapContent:
     profiles: Mapping[str, Profile] = field(default_factory=dict)
     day_series: Mapping[str, DaySeries] = field(default_factory=dict)
     explanations: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    summaries: Mapping[str, Summary] = field(default_factory=dict)
+    surveys: Mapping[str, Sequence[Mapping[str, Any]]] = field(default_factory=dict)
     due: pd.DataFrame = field(default_factory=lambda: _frame(*DUE_COLUMNS))
     rounding: str | Chart = "stepped"
     audience: Audience = "public"

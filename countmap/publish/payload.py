@@ -22,6 +22,7 @@ from countmap.publish.attention import by_member, told
 from countmap.publish.content import MapContent
 from countmap.publish.figure import libraries
 from countmap.publish.packed import Column, Lines, Numbers, Text
+from countmap.publish.records import installed, mixes
 from countmap.rounding import CHARTS
 from countmap.tables import SENSES
 
@@ -277,7 +278,7 @@ def network(content: MapContent, links: pd.DataFrame, stations: pd.DataFrame) ->
             **_number(pairs, 1, "figure", "lower", "upper"),
             **_number(pairs, 1000, "rel"),
         },
-        "due": _text(due, "station_id", "link_id", "why"),
+        "due": _text(due, "station_id", "link_id", "why", "visit"),
     }  # fmt: skip
 
 
@@ -329,6 +330,8 @@ def details(content: MapContent, stations: pd.DataFrame) -> Frames:
         for label, value in _chain(content.explanations.get(station, {}), content.audience)
     ]
     return {
+        **installed(content, order),
+        **mixes(content, order),
         "profiles": {
             "station": Numbers([float(row) for row, _, _ in profiles]),
             "day": Text([kind for _, kind, _ in profiles]),

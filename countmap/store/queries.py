@@ -136,6 +136,16 @@ def periods(
         return _typed(found, tables.PERIODS)
 
 
+def classified(ws: Holder, first: Day | None = None, last: Day | None = None) -> list[str]:
+    """Return the stations that have counts by vehicle class or by speed, in order."""
+    with closing(opened(ws, span(first, last, None, None))) as db:
+        found = db.sql("""
+            SELECT DISTINCT station_id FROM raw JOIN stations ON station = raw.series // 9
+            WHERE vehicle_class IS NOT NULL OR speed_high_kmh IS NOT NULL ORDER BY station_id
+        """)
+        return [str(row[0]) for row in found.fetchall()]
+
+
 def conflicts(
     ws: Holder,
     first: Day | None = None,

@@ -127,8 +127,8 @@ def watched(browser: Browser, path: Path) -> tuple[float, float, float]:
         context = browser.new_context(viewport={"width": 1280, "height": 800}, offline=True)
         page = context.new_page()
         page.add_init_script(FIRST)
-        page.goto(path.as_uri())
-        page.wait_for_selector("html[data-first]", state="attached", timeout=180_000)
+        page.goto(path.as_uri(), timeout=300_000)
+        page.wait_for_selector("html[data-first]", state="attached", timeout=300_000)
         firsts.append(float(page.get_attribute("html", "data-first")))
         moved = page.evaluate(MOVING, MOVES)
         zooms.append(statistics.median(moved["zooms"]))
@@ -144,21 +144,17 @@ def details_bytes(page: str) -> int:
 
 
 def one(name: str, browser: Browser, folder: Path) -> list[str]:
-    """Return the lines of one size."""
+    """Return the lines of one size: the layer that holds what stock holds, then the panel's part apart."""
     made = content(*SIZES[name])
-    began = process_time()
-    ours = render_map(made)
-    built = process_time() - began
-    began = process_time()
-    theirs = stock(made)
-    stock_built = process_time() - began
-    apart = details_bytes(ours)
+    bare = dataclasses.replace(made, profiles={}, day_series={}, explanations={})
     rows = []
-    for kind, page, seconds in (("packed", ours, built), ("stock", theirs, stock_built)):
+    for kind, render, shown in (("packed", render_map, bare), ("stock", stock, bare)):
+        began = process_time()
+        page = render(shown)
+        seconds = process_time() - began
         path = folder / f"{kind}.html"
         path.write_text(page, encoding="utf-8")
-        size = path.stat().st_size - (apart if kind == "packed" else 0)
-        rows.append((size / 1e6, seconds, *watched(browser, path)))
+        rows.append((path.stat().st_size / 1e6, seconds, *watched(browser, path)))
     lines = [
         f"{name}: {len(made.links):,} links, {len(made.stations):,} stations",
         f"{'':10}{'MB':>8}{'build s':>10}{'first ms':>10}{'zoom ms':>9}{'pan ms':>8}",
@@ -168,10 +164,14 @@ def one(name: str, browser: Browser, folder: Path) -> list[str]:
             f"{kind:10}{row[0]:8.2f}{row[1]:10.2f}{row[2]:10.0f}{row[3]:9.0f}{row[4]:8.0f}"
         )
     shares = [a / b for a, b in zip(*rows, strict=True)]
-    lines.append(f"{'share':10}{shares[0]:8.2f}{shares[1]:10.2f}{shares[2]:10.2f}")
     lines.append(
-        f"the panel's details apart: {apart / len(made.stations):.0f} bytes a station, "
-        f"{apart / 1e6:.2f} MB"
+        f"{'share':10}{shares[0]:8.2f}{shares[1]:10.2f}{shares[2]:10.2f}{shares[3]:9.2f}{shares[4]:8.2f}"
+    )
+    began = process_time()
+    apart = details_bytes(render_map(made))
+    lines.append(
+        f"with the panel's details, apart: {apart / len(made.stations):.0f} bytes a station, "
+        f"{apart / 1e6:.2f} MB; built in {process_time() - began:.2f} s"
     )
     return lines
 

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
+from datetime import date
 
 import pytest
-from made_town import HOSTILE
+from made_town import HOSTILE, town
+
+from countmap.publish.content import Summary
+from countmap.publish.map import write_map
 
 SCALED = "document.documentElement.scrollWidth - window.innerWidth"
 INKED = """(pane) => {
@@ -328,3 +333,35 @@ def test_a_public_map_shows_no_place_due(sheet, public_map):
     assert "due" not in page.inner_text("#answer")
     page.click("#show-table")
     assert "never counted" not in page.inner_text("#roll")
+
+
+def test_the_panel_tells_class_speed_and_installation(sheet, tmp_path):
+    one = Summary(
+        first=date(2025, 5, 6), last=date(2025, 5, 12), heavy=0.0624, classified=41_200.0,
+        scheme="axles", classes=(("car", 38_000.0), (HOSTILE, 3_200.0)), speed85_kmh=57.6, timed=40_950.0,
+    )  # fmt: skip
+    survey = {"survey_id": "V1", "sensor": "tube", "counter_id": "T1", "budget": None}
+    content = dataclasses.replace(town(), summaries={"S0001": one}, surveys={"S0001": [survey]})
+    page = sheet(path=write_map(tmp_path / "rich.html", content), hash_="#station=S0001")
+    page.locator("#panel .figure").wait_for()
+    words = page.inner_text("#panel")
+    assert "Heavy vehicles 6.2 % of 41,200 classified; 6 May 2025 to 12 May 2025, both senses." in words
+    assert "85 of 100 drive no faster than 58 km/h, of 40,950" in words
+    assert "Shares by class, scheme axles" in words
+    label = page.get_attribute("#panel svg[aria-label^='Shares']", "aria-label")
+    assert f"car 92 %, {HOSTILE} 7.8 %" in label
+    page.get_by_text("Installation record, survey V1").click()
+    assert "none: the geometry was not recorded" in page.inner_text("#panel")
+
+
+def test_the_years_are_joined_where_the_figure_is_of_one_kind(sheet, tmp_path):
+    content = town()
+    annual = content.annual.copy()
+    odd = annual["station_id"].eq("S0000") & annual["year"].eq(2023)
+    annual.loc[odd, "status"] = "estimated"
+    changed = dataclasses.replace(content, annual=annual)
+    page = sheet(path=write_map(tmp_path / "years.html", changed), hash_="#station=S0000")
+    page.locator("#panel .figure").wait_for()
+    assert page.locator("#panel .joined").count() == 1
+    assert page.locator("#panel .break").count() == 2
+    assert "The line breaks 2 times: another kind of figure" in page.inner_text("#panel")

@@ -143,7 +143,27 @@
     return parts;
   }
 
-  /** The annual averages by year, each with its interval; a year without a figure is a gap. */
+  /** Shares as bars with their words, the largest first: who drives there. */
+  countmap.shareChart = (parts, says) => {
+    const total = parts.reduce((sum, [, count]) => sum + count, 0);
+    if (!total) return null;
+    const rows = [...parts].sort((a, b) => b[1] - a[1]);
+    const named = 168, row = 20;
+    const wide = WIDE - named - 48;
+    const most = rows[0][1] / total;
+    const percent = (share) => `${share >= 0.0995 ? Math.round(share * 100) : (share * 100).toFixed(1)} %`;
+    const words = rows.map(([word, count]) => `${word} ${percent(count / total)}`).join(", ");
+    return countmap.el("figure", { class: "chart" },
+      svg("svg", { viewBox: `0 0 ${WIDE} ${rows.length * row + 2}`, role: "img", "aria-label": `${says}: ${words}` }, rows.map(([word, count], k) => {
+        const length = Math.max(1, (count / total / most) * wide);
+        return [label(named - 8, k * row + 15, word.length > 24 ? `${word.slice(0, 23)}…` : word, { "text-anchor": "end" }),
+          svg("rect", { x: named, y: k * row + 4, width: length, height: row - 8, class: "bar" }), label(named + length + 5, k * row + 15, percent(count / total))];
+      })),
+      countmap.el("figcaption", {}, `${says}.`));
+  };
+
+  /** The annual averages by year, each with its interval. A line joins years of one kind of figure; where the
+      kind changed or a year is missing it breaks. */
   countmap.yearsChart = (years) => {
     const from = Math.min(...years.map((y) => y.year)), to = Math.max(...years.map((y) => y.year));
     const top = ceiling(Math.max(...years.map((y) => y.upper ?? y.figure ?? 0)));
@@ -152,16 +172,29 @@
     const x = (year) => 20 + (year - from) * step;
     const y = (value) => floor - (value / top) * (floor - ceil);
     const parts = [svg("line", { x1: 0, x2: x(to) + 20, y1: floor, y2: floor, class: "axis" })];
-    years.forEach((row, k) => {
-      if (row.figure === null) return;
+    const known = years.filter(({ figure }) => figure !== null);
+    let broken = 0;
+    known.forEach((row, k) => {
+      const before = known[k - 1];
+      if (!before) return;
+      if (before.year === row.year - 1 && before.status === row.status) {
+        parts.push(svg("line", { x1: x(before.year), x2: x(row.year), y1: y(before.figure), y2: y(row.figure), class: "joined" }));
+        return;
+      }
+      broken += 1;
+      const px = (x(before.year) + x(row.year)) / 2;
+      parts.push(svg("path", { d: `M${px - 4},${floor + 4}l4,-9M${px},${floor + 4}l4,-9`, class: "break" }));
+    });
+    known.forEach((row, k) => {
       const px = x(row.year);
       if (row.lower !== null) parts.push(svg("line", { x1: px, x2: px, y1: y(row.lower), y2: y(row.upper), class: "whisker" }));
       parts.push(svg("circle", { cx: px, cy: y(row.figure), r: 3.2, class: "dot" }));
       parts.push(label(px, floor + 17, row.year, { "text-anchor": "middle", class: "soft" }));
-      if (k === 0 || k === years.length - 1) parts.push(label(px, y(row.upper ?? row.figure) - 6, countmap.figure(row.figure), { "text-anchor": "middle" }));
+      if (k === 0 || k === known.length - 1) parts.push(label(px, y(row.upper ?? row.figure) - 6, countmap.figure(row.figure), { "text-anchor": "middle" }));
     });
+    const said = broken ? ` The line breaks ${broken === 1 ? "once" : `${broken} times`}: another kind of figure, or a year without one.` : "";
     return countmap.el("figure", { class: "chart" },
-      svg("svg", { viewBox: `0 0 ${WIDE} 106`, role: "img", "aria-label": years.map((r) => `${r.year}: ${countmap.figure(r.figure)}`).join("; ") }, parts),
-      countmap.el("figcaption", {}, "Vehicles on the average day, both senses, by year."));
+      svg("svg", { viewBox: `0 0 ${WIDE} 106`, role: "img", "aria-label": years.map((r) => `${r.year}: ${countmap.figure(r.figure)}${r.status ? `, ${r.status}` : ""}`).join("; ") + said }, parts),
+      countmap.el("figcaption", {}, `Vehicles on the average day, both senses, by year.${said}`));
   };
 })();

@@ -171,6 +171,9 @@
     const spans = ends(tables.series.days);
     const profilesOf = group(Array.from(tables.profiles.station));
     const seriesOf = group(Array.from(tables.series.station));
+    const recordsOf = group(Array.from(tables.records.station));
+    const mixOf = group(Array.from(tables.mixes.station));
+    const classesOf = group(Array.from(tables.classes.station));
     const stepsOf = group(Array.from(tables.steps.station));
     return {
       profile(station) {
@@ -189,6 +192,27 @@
           first: tables.series.first[row],
           count: tables.series_values.count.subarray(from, to),
           excluded: tables.series_values.excluded.subarray(from, to),
+        };
+      },
+      /** The installation records of a station: [[survey, [[label, value], …]], …]. */
+      records(station) {
+        const found = new Map();
+        for (const row of recordsOf.get(station) || []) {
+          const survey = tables.records.survey[row];
+          if (!found.has(survey)) found.set(survey, []);
+          found.get(survey).push([tables.records.label[row], tables.records.value[row]]);
+        }
+        return [...found];
+      },
+      /** Class and speed of a station, or null. */
+      mix(station) {
+        const row = (mixOf.get(station) || [])[0];
+        if (row === undefined) return null;
+        const value = (name) => { const v = tables.mixes[name][row]; return Number.isNaN(v) ? null : v; };
+        return {
+          first: value("first"), last: value("last"), heavy: value("heavy"), heavyWhy: tables.mixes.heavy_why[row], classified: value("classified"),
+          scheme: tables.mixes.scheme[row], speed: value("speed85_kmh"), speedWhy: tables.mixes.speed_why[row], timed: value("timed"),
+          classes: (classesOf.get(station) || []).map((k) => [tables.classes.word[k], tables.classes.count[k]]),
         };
       },
       steps: (station) => (stepsOf.get(station) || []).map((row) => [tables.steps.label[row], tables.steps.value[row]]),

@@ -81,9 +81,21 @@
     return { with: stations.name_with[row] || "sense with", against: stations.name_against[row] || "sense against", both: "both senses" };
   }
 
-  function chain(steps) {
-    if (!steps.length) return null;
-    return el("details", { class: "steps" }, el("summary", {}, "How the figure came about"),
+  const chain = (steps) => (steps.length ? listed("How the figure came about", steps) : null);
+
+  /** Class and speed of the counts that told vehicles apart, each with its days and what it rests on. */
+  function mixed(mix) {
+    if (!mix) return [];
+    const days = `${countmap.date(mix.first)} to ${countmap.date(mix.last)}, both senses`;
+    const heavy = mix.heavy === null ? `Heavy share: none, ${mix.heavyWhy || "not told"}.` : `Heavy vehicles ${(mix.heavy * 100).toFixed(1)} % of ${countmap.figure(mix.classified)} classified; ${days}.`;
+    const speed = mix.speed === null ? `85th percentile speed: none, ${mix.speedWhy || "not told"}.` : `85 of 100 drive no faster than ${Math.round(mix.speed)} km/h, of ${countmap.figure(mix.timed)}; ${days}.`;
+    return [el("p", { class: "facts" }, heavy), el("p", { class: "facts" }, speed),
+      mix.classes.length ? countmap.shareChart(mix.classes, `Shares by class${mix.scheme ? `, scheme ${mix.scheme}` : ""}`) : null];
+  }
+
+  /** A list of labels and values behind a line that opens it. */
+  function listed(title, steps) {
+    return el("details", { class: "steps" }, el("summary", {}, title),
       el("dl", {}, steps.map(([label, value]) => el("div", {}, el("dt", {}, label), el("dd", {}, value)))));
   }
 
@@ -113,7 +125,7 @@
     const details = await model.details();
     const year = model.head.year;
     const years = (model.yearsOf.get(model.stations.station_id[row]) || []).map((k) => ({
-      year: model.years.year[k], figure: model.number(model.years, "aadt", k),
+      year: model.years.year[k], status: model.years.status[k], figure: model.number(model.years, "aadt", k),
       lower: model.number(model.years, "lower", k), upper: model.number(model.years, "upper", k),
     }));
     const series = details.series(row);
@@ -131,9 +143,11 @@
       section("Findings", findingList(model, row)),
       section(`The day by the hour, ${year}`, countmap.profileChart(details.profile(row), names, year)),
       section(`The days of ${year}`, series && countmap.seriesChart(series, at, flaggedDays(model, row))),
+      section("Who drives there, and how fast", ...mixed(details.mix(row))),
       section("Noted", noteList(model, row)),
       section("The years", years.length > 1 ? countmap.yearsChart(years) : null),
       chain(details.steps(row)),
+      ...details.records(row).map(([survey, facts]) => listed(`Installation record, survey ${survey}`, facts)),
       model.number(model.stations, "link", row) === null ? null : el("p", { class: "also" }, el("button", { type: "button", class: "go", click: () => act.corridorFrom(row) }, "Corridor from here")),
     ];
   };

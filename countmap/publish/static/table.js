@@ -88,6 +88,7 @@
         column("Order", (row) => row, (row) => row + 1, true),
         column("Place", (row) => where(row)[0], (row) => (where(row)[1] ? el("button", { type: "button", class: "go", click: where(row)[1] }, where(row)[0]) : where(row)[0])),
         column("Why", (row) => text(due.why[row]), (row) => text(due.why[row])),
+        ...(due.visit.some(Boolean) ? [column("Visit planned", (row) => text(due.visit[row]), (row) => text(due.visit[row]))] : []),
       ],
       matches: (row) => where(row)[0],
     };
