@@ -133,7 +133,7 @@ def short(by_sense: Document) -> Document:
     return {key: value for key, value in chosen.items() if isinstance(value, str | int | float)}
 
 
-def _links(network: Network) -> Any:
+def _links(network: Network) -> gpd.GeoDataFrame:
     """Return the links in WGS84, each end with the junction of several nodes it lies in."""
     links = network.roads.wgs84()
     junction = network.junctions.set_index("node_id")["junction_id"]

@@ -345,7 +345,10 @@ def test_the_panel_tells_class_speed_and_installation(sheet, tmp_path):
     page = sheet(path=write_map(tmp_path / "rich.html", content), hash_="#station=S0001")
     page.locator("#panel .figure").wait_for()
     words = page.inner_text("#panel")
-    assert "Heavy vehicles 6.2 % of 41,200 classified; 6 May 2025 to 12 May 2025, both senses." in words
+    assert (
+        "Heavy vehicles 6.2 % of 41,200 classified; 6 May 2025 to 12 May 2025, both senses."
+        in words
+    )
     assert "85 of 100 drive no faster than 58 km/h, of 40,950" in words
     assert "Shares by class, scheme axles" in words
     label = page.get_attribute("#panel svg[aria-label^='Shares']", "aria-label")
