@@ -124,7 +124,9 @@ def _sheet_lines(d: Document) -> Iterator[str]:
 
 @app.command()
 def compare(
-    old: Annotated[str, typer.Argument(help="A release's id or its beginning, latest, previous, or a folder.")],
+    old: Annotated[
+        str, typer.Argument(help="A release's id or its beginning, latest, previous, or a folder.")
+    ],
     new: Annotated[str, typer.Argument(help="The later release.")],
     audience: For = Audience.public,
     html: Annotated[bool, typer.Option("--html", help="Write it as a page as well.")] = False,
