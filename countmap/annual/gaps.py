@@ -14,11 +14,15 @@ RANK_MAX = 4
 ROUNDS = 8
 RIDGE_DAYS = 5.0
 """A series' answer to a pattern is drawn to nothing as if by so many days."""
+OWN_MEMORY_DAYS = 14.0
+"""What a series has of its own fades e-fold in so many days …"""
+OWN_RIDGE_DAYS = 5.0
+"""… and is drawn to nothing as if by so many days. Both chosen on towns and rail years no bench reports."""
 SCATTER_MIN = 0.3
 """No series counts as calmer than this share of the usual scatter (variance)."""
 
 
-def complete(logs: Array, trust: Array, stations: int) -> tuple[Array, Array]:
+def complete(logs: Array, trust: Array, stations: int) -> Array:
     """Fill the gaps of several series by their common patterns.
 
     Parameters
@@ -32,15 +36,14 @@ def complete(logs: Array, trust: Array, stations: int) -> tuple[Array, Array]:
 
     Returns
     -------
-    filled : array, shape (series, days)
-    weight : array, shape (series,)
-        Trust, less for a series with much scatter of its own.
+    array, shape (series, days)
 
     Notes
     -----
     ln V_k(t) = a_k + m(t) + Σ_r u_kr p_r(t): a level, the mean course, a few patterns (the weekend
     road, the summer road …). A series weighs by the root of its precision, so that one with a
-    scatter of its own cannot lead.
+    scatter of its own cannot lead. To a gap is added what the series has of its own on the days
+    around it.
     """
     seen = np.isfinite(logs)
     rank = min(RANK_MAX, max(0, (stations - 2) // 3))
@@ -56,7 +59,17 @@ def complete(logs: Array, trust: Array, stations: int) -> tuple[Array, Array]:
         scatter = np.nanmedian(np.where(seen, (logs - model) ** 2, np.nan), axis=1)
         relative = scatter / max(float(np.median(scatter)), 1e-12)
         weight = trust / np.sqrt(np.maximum(relative, SCATTER_MIN))
-    return filled, weight
+    return np.asarray(np.where(seen, logs, model + _own(np.where(seen, logs - model, 0.0), seen)))
+
+
+def _own(rest: Array, seen: Mask) -> Array:
+    """Return each series' own weekday and slow drift: residuals of the days around, fading."""
+    day = np.arange(rest.shape[1])
+    weekday = (day[:, None] % 7 == np.arange(7)).astype(np.float64)
+    own = (rest @ weekday / (seen @ weekday + OWN_RIDGE_DAYS)) @ weekday.T
+    near = np.exp(-np.abs(day[:, None] - day) / OWN_MEMORY_DAYS)
+    drift = np.where(seen, rest - own, 0.0) @ near / (seen @ near + OWN_RIDGE_DAYS)
+    return np.asarray(own + drift)
 
 
 def _column_mean(values: Array, seen: Mask, trust: Array) -> Array:

@@ -26,8 +26,11 @@ SHIFT_MIN = 0.12
 SHIFT_SCATTERS = 5.0
 """… and how many times the usual change from four weeks to the next four it must be."""
 SHIFT_SIDE_DAYS = 28
-STEP_SIDE_DAYS = 35
-PATTERNS_MAX = 4
+STEP_SIDE_DAYS = 70
+STEP_MEMORY_DAYS = 14.0
+"""A shift's size is taken from so many days on either side, those further off fading e-fold."""
+STEP_RIDGE_DAYS = 5.0
+PATTERNS_MAX = 6
 SHIFT_LASTS_DAYS = 56
 """… and it must be seen to last: what comes at the year's end may be the holidays."""
 DAYS_MIN = 0.5
@@ -175,36 +178,54 @@ def _shifts(pool: Pool, usable: Mask) -> list[Shift | None]:
         enough = min(np.isfinite(before).sum(), np.isfinite(after).sum()) >= SHIFT_LASTS_DAYS
         if enough and lasting / size > 0.5:
             others = usable & (pool.owner != pool.owner[k])
-            size = _step(logs[k], logs[others], at)
+            rest = _unexplained(logs[k], logs[others], at)
+            sharper = _sharpened(rest, at, size)
+            if sharper != at:
+                at, rest = sharper, _unexplained(logs[k], logs[others], sharper)
+            size = _step(rest, at)
             if abs(size) >= SHIFT_MIN:
                 found[k] = Shift(at + pool.first, size)
     return found
 
 
-def _step(series: Array, others: Array, at: int) -> float:
-    """Return the size of a step at day ``at``: the other series' patterns explain what they can.
+def _unexplained(series: Array, others: Array, at: int) -> Array:
+    """Return what of a series with a step near day ``at`` the other series' patterns leave open.
 
-    The answers to the patterns come from the whole year, a step beside them; the size from the
-    five weeks on either side, because slow drift of its own looks like a step from afar.
+    The answers to the patterns and the weekdays come from the whole year, a step beside them, which
+    is left in.
     """
+    day = np.arange(len(series))
     mean = np.nan_to_num(_median(others, axis=0))
     rest = np.where(np.isfinite(others), others - mean, 0.0)
-    rank = min(PATTERNS_MAX, max(0, (len(others) - 1) // 3))
-    patterns = leading(rest, rank)
-    after = (np.arange(len(series)) >= at).astype(np.float64)
-    base = np.vstack([np.ones(len(series)), patterns, after])
+    rank = min(PATTERNS_MAX, max(0, (len(others) - 1) // 2))
+    answering = np.vstack([leading(rest, rank), [day % 7 == j for j in range(6)]])
+    base = np.vstack([np.ones(len(day)), answering, day >= at])
     seen = np.isfinite(series)
     y = np.where(seen, series - mean, 0.0)
-    ridge = np.diag([0.0] + [5.0] * rank + [0.0])
+    ridge = np.diag([0.0] + [STEP_RIDGE_DAYS] * len(answering) + [0.0])
     answer = np.linalg.solve((base * seen) @ base.T + ridge, base @ y)
-    left = np.where(seen, y - answer[:-1] @ base[:-1], np.nan)
+    return np.where(seen, y - answer[:-1] @ base[:-1], np.nan)
+
+
+def _step(left: Array, at: int) -> float:
+    """Return the size of a step at day ``at`` of a series that is level but for it.
+
+    From the days on either side, the nearest most, because slow drift of its own looks like a step
+    from afar.
+    """
     limit = 3 * 1.4826 * float(_median(np.abs(left - _median(left, axis=0)), axis=0))
-    sides = left[max(at - STEP_SIDE_DAYS, 0) : at], left[at : at + STEP_SIDE_DAYS]
-    before, following = (
-        float(np.nanmean(np.clip(part, (m := _median(part, axis=0)) - limit, m + limit)))
-        for part in sides
-    )
+    away = np.abs(np.arange(len(left)) - at + 0.5)
+    fade = np.exp(-away / STEP_MEMORY_DAYS) * np.isfinite(left)
+    sides = slice(max(at - STEP_SIDE_DAYS, 0), at), slice(at, at + STEP_SIDE_DAYS)
+    before, following = (_faded_mean(left[side], fade[side], limit) for side in sides)
     return following - before
+
+
+def _faded_mean(values: Array, weight: Array, limit: float) -> float:
+    """Return the weighted mean of what is there, held within ``limit`` of its median."""
+    middle = float(_median(values, axis=0))
+    held = np.clip(np.nan_to_num(values, nan=middle), middle - limit, middle + limit)
+    return float((weight * held).sum() / max(weight.sum(), 1e-12))
 
 
 def _weekday_level(against: Array, first: int) -> Array:

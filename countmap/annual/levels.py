@@ -78,13 +78,14 @@ def study(pool: Pool, year: int, holidays: frozenset[int] = frozenset()) -> Less
         return Lessons(year, health, level, weekday_level, None)
     logs = np.log(np.where(counts > 0, counts, np.nan))
     seen = np.isfinite(logs[sound])
-    filled, weight = np.zeros_like(logs), np.zeros(len(logs))
-    filled[sound], weight[sound] = gaps.complete(logs[sound], health.trust[sound], stations)
+    filled = np.zeros_like(logs)
+    filled[sound] = gaps.complete(logs[sound], health.trust[sound], stations)
     volume = np.exp(filled[sound][:, days])
     axis = np.arange(pool.day.shape[1]) + pool.first
     workday = (axis[days] + MONDAY) % 7 < WORKDAYS
     level[sound], weekday_level[sound] = volume.mean(axis=1), volume[:, workday].mean(axis=1)
     ordinary = (seen.mean(axis=0) >= SEEN_MIN) & ~np.isin(axis, list(holidays))
     ordinary &= (axis >= axis[days.start]) & (axis <= axis[days.stop - 1])
-    taught = filled - np.where(weight > 0, np.log(level), 0.0)[:, None]
-    return Lessons(year, health, level, weekday_level, teach(taught, weight, pool.owner, ordinary))
+    own = np.where(health.trust > 0, np.log(level), 0.0)
+    teachers = teach(filled - own[:, None], health.trust, own, pool.owner, ordinary)
+    return Lessons(year, health, level, weekday_level, teachers)

@@ -10,11 +10,22 @@ mean of x = ln v over its blocks:
 
 The weights h are also those of the stations' own ratios: ln AADT = Σ_b ω_b x_b + Σ_k h_k ln ρ_k with
 ln ρ_k = −Σ_b ω_b y_k(b).
+
+Two things beside the shape say which permanents a count is like. Busy roads have other weeks than
+quiet ones: m leans with ln V, by as much as the permanents' own scatter allows (James & Stein's
+positive part), and a permanent of like volume weighs more. And ρ has heavy tails (a road that
+sleeps on Sundays among others): its mean is that of Student's t. Both keep the form above: they
+only move h, which may be negative for a permanent at the other end of the volumes.
+
+References
+----------
+James, Stein: Estimation with Quadratic Loss, 4th Berkeley Symposium, 1961. Lange, Little, Taylor:
+Robust Statistical Modeling Using the t Distribution, JASA 84, 1989.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -26,10 +37,17 @@ Mask = np.ndarray[Any, np.dtype[np.bool_]]
 FOLDS_FROM = 40
 """Up to so many stations each is left out alone; beyond, they are left out in twenty folds."""
 FOLDS = 20
-KERNEL = 0.5
+KERNEL = 0.4
 """Width of the likeness of shapes, in standard deviations a block."""
-KERNEL_FLOOR = 0.05
+KERNEL_FLOOR = 0.2
 """A permanent of quite another shape still has this share of the weight of an equal one."""
+VOLUME_KERNEL = 1.0
+"""Width of the likeness of volumes, in standard deviations of ln V."""
+VOLUME_FLOOR = 0.5
+"""A permanent of quite another volume has a third of the weight of an equal one: F / (1 + F)."""
+RATIO_DF = 4.0
+"""Degrees of freedom of the t that the permanents' ratios are taken to follow."""
+RATIO_ROUNDS = 4
 OWN_DATES = 0.6
 """Weight of the covariance over the count's own dates; the rest is that of the whole year's."""
 RIDGE = 0.2
@@ -54,7 +72,9 @@ class Teachers:
     deviation : array, shape (series, days)
         ln V − ln AADT less its weighted mean over the series of the day; without gaps.
     weight : array, shape (series,)
-        Trust in each series, less where it has much scatter of its own; 0 where it may not teach.
+        Trust in each series; 0 where it may not teach.
+    level : array, shape (series,)
+        ln AADT; anything where the weight is 0.
     owner, fold : int array, shape (series,)
         Station of each series; the fold that is left out when the series is itself estimated.
     ordinary : bool array, shape (days,)
@@ -63,6 +83,7 @@ class Teachers:
 
     deviation: Array
     weight: Array
+    level: Array
     owner: Indices
     fold: Indices
     ordinary: Mask
@@ -100,7 +121,7 @@ class Fit:
     weight : array, shape (rows, blocks)
         ω; sums to 1.
     share : array, shape (rows, series)
-        h; sums to 1.
+        h; sums to 1, negative where the lean with volume says so.
     """
 
     level: Array
@@ -111,14 +132,15 @@ class Fit:
     share: Array
 
 
-def teach(logs: Array, weight: Array, owner: Indices, ordinary: Mask) -> Teachers:
+def teach(logs: Array, weight: Array, level: Array, owner: Indices, ordinary: Mask) -> Teachers:
     """Return what permanent series teach.
 
     Parameters
     ----------
     logs : array, shape (series, days)
         ln V − ln AADT, gaps filled; anything for a series of weight 0.
-    weight : array, shape (series,)
+    weight, level : array, shape (series,)
+        Trust and ln AADT.
     owner : int array, shape (series,)
         Station number of each series.
     ordinary : bool array, shape (days,)
@@ -128,7 +150,8 @@ def teach(logs: Array, weight: Array, owner: Indices, ordinary: Mask) -> Teacher
     number = np.unique(owner, return_inverse=True)[1]
     stations = len(np.unique(owner[weight > 0]))
     fold = number if stations <= FOLDS_FROM else number % FOLDS
-    return Teachers(logs - mean, weight, owner, fold, ordinary)
+    level = np.where(weight > 0, level, 0.0)
+    return Teachers(logs - mean, weight, level, owner, fold, ordinary)
 
 
 def blocks(teachers: Teachers, logs: Array, days: Indices, join: Array | None = None) -> Blocks:
@@ -197,29 +220,87 @@ def fit(
     """
     rows, number = counts.shape
     base = np.where(teachers.fold[None] == without[:, None], 0.0, teachers.weight[None])
+    lean = _lean(teachers, learned, counts, base)
     year = _mean_squares(base, learned.year)
-    weight = base * (_likeness(teachers, learned, counts) + KERNEL_FLOOR)
-    total = weight.sum(axis=1, keepdims=True)
-    share = weight / total
-    mean = share @ learned.y
-    outer = (learned.y[:, :, None] * learned.y[:, None, :]).reshape(-1, number**2)
-    own = (share @ outer).reshape(rows, number, number) - mean[:, :, None] * mean[:, None, :]
+    weight = base * (_likeness(teachers, learned, counts, lean) + KERNEL_FLOOR)
+    share = weight / weight.sum(axis=1, keepdims=True)
+    y = learned.y[None] - lean.volume[:, :, None] * lean.slope[:, None]
+    mean = np.einsum("rk,rkb->rb", share, y)
+    rest = y - mean[:, None]
+    own = np.swapaxes(rest * share[:, :, None], 1, 2) @ rest
     few = 1 / (share**2).sum(axis=1)
     own *= (few / np.maximum(few - 1, 1.0))[:, None, None]
     covariance = OWN_DATES * own + (1 - OWN_DATES) * year
     diagonal = np.einsum("aii->ai", covariance)
     diagonal *= 1 + RIDGE
     diagonal += 1e-9
-    x = counts - mean
-    omega, level, misfit = _least_squares(covariance, x)
+    x = counts - lean.own[:, None] * lean.slope
+    omega, _, misfit = _least_squares(covariance, x - mean)
     precision = omega.sum(axis=1)
+    omega = omega / precision[:, None]
+    ratio = -np.einsum("rb,rkb->rk", omega, y)
+    share = _student_share(share, ratio)
+    level = (omega * x).sum(axis=1) + (share * ratio).sum(axis=1)
     if extra is not None:
         diagonal += extra
-        misfit = _least_squares(covariance, x)[2]
+        misfit = _least_squares(covariance, x - mean)[2]
     free = np.full(rows, number - 1.0)
     scale = (OWN_SCALE_DF + misfit) / (OWN_SCALE_DF + free) * (1 + 1 / few)
-    se = np.sqrt(scale / precision)
-    return Fit(level, se, misfit, free, omega / precision[:, None], share)
+    away = lean.own - (share * lean.volume).sum(axis=1)
+    share = share + away[:, None] * lean.pull
+    return Fit(level, np.sqrt(scale / precision), misfit, free, omega, share)
+
+
+@dataclass(frozen=True)
+class _Lean:
+    """How the mean leans with volume, one row a count.
+
+    ``volume`` (rows, series) and ``own`` (rows,): ln V over the blocks less the permanents' mean, that of
+    the count held inside their range. ``slope`` (rows, blocks). ``pull`` (rows, series): the slope as
+    a sum over the permanents, slope = Σ_k pull_k y_k. ``spread`` (rows,): mean square volume.
+    """
+
+    volume: Array
+    own: Array
+    slope: Array
+    pull: Array
+    spread: Array
+
+
+def _lean(teachers: Teachers, learned: Blocks, counts: Array, base: Array) -> _Lean:
+    """Regress the permanents' y on ln V over the same blocks, shrunk to what is beyond chance.
+
+    With F = explained over residual mean square, all blocks together, the slope keeps (1 − 1/F)⁺.
+    """
+    share = base / base.sum(axis=1, keepdims=True)
+    volume = learned.y.mean(axis=1) + teachers.level
+    centre = share @ volume
+    taught = base > 0
+    low = np.where(taught, volume, np.inf).min(axis=1)
+    high = np.where(taught, volume, -np.inf).max(axis=1)
+    own = np.clip(counts.mean(axis=1), low, high) - centre
+    volume = volume[None] - centre[:, None]
+    spread = np.maximum((share * volume**2).sum(axis=1), 1e-12)
+    pull = share * volume / spread[:, None]
+    slope = pull @ learned.y
+    explained = spread * (slope**2).sum(axis=1)
+    mean = share @ learned.y
+    total = share @ (learned.y**2).sum(axis=1) - (mean**2).sum(axis=1)
+    free = np.maximum(1 / (share**2).sum(axis=1) - 2, 0.0)
+    chance = np.maximum(total - explained, 0.0)
+    kept = np.maximum(1 - chance / np.maximum(explained * free, 1e-12), 0.0)[:, None]
+    return _Lean(volume, own, slope * kept, pull * kept, spread)
+
+
+def _student_share(share: Array, ratio: Array) -> Array:
+    """Return the weights that give the mean of ``ratio`` as Student's t has it."""
+    out = share
+    for _ in range(RATIO_ROUNDS):
+        square = (ratio - (out * ratio).sum(axis=1, keepdims=True)) ** 2
+        scale = (share * square).sum(axis=1, keepdims=True) + 1e-18
+        out = share / (RATIO_DF + square / scale)
+        out = out / out.sum(axis=1, keepdims=True)
+    return out
 
 
 def _least_squares(covariance: Array, x: Array) -> tuple[Array, Array, Array]:
@@ -240,15 +321,17 @@ def _mean_squares(base: Array, squares: Array) -> Array:
     return flat.reshape(len(base), *squares.shape[1:])
 
 
-def _likeness(teachers: Teachers, learned: Blocks, counts: Array) -> Array:
-    """Return how alike counts and series are in shape, 0..1, shape (rows, series).
+def _likeness(teachers: Teachers, learned: Blocks, counts: Array, lean: _Lean) -> Array:
+    """Return how alike counts and series are in shape and volume, shape (rows, series).
 
-    The distance between two shapes (blocks less their mean) is measured in their covariance over
-    all permanents, a fifth of the mean variance added.
+    The distance between two shapes (blocks less their mean and the lean with volume) is measured in
+    their covariance over all permanents, a fifth of the mean variance added.
     """
     number = counts.shape[1]
+    away = (lean.own[:, None] - lean.volume) ** 2 / lean.spread[:, None]
+    alike = np.exp(-0.5 * away / VOLUME_KERNEL**2) + VOLUME_FLOOR
     if number == 1:
-        return np.ones((len(counts), len(learned.y)))
+        return np.asarray(alike)
     weight = teachers.weight / teachers.weight.sum()
     mean = weight @ learned.y
     rest = learned.y - mean
@@ -256,12 +339,16 @@ def _likeness(teachers: Teachers, learned: Blocks, counts: Array) -> Array:
     covariance += 0.5 * np.tensordot(weight, learned.year, 1)
     centre = np.eye(number) - 1 / number
     ridge = RIDGE * np.trace(covariance) / number + 1e-9
-    metric = np.linalg.cholesky(
+    metric = centre @ np.linalg.cholesky(
         np.linalg.inv(centre @ covariance @ centre + ridge * np.eye(number))
     )
-    one, other = (counts - mean) @ centre @ metric, rest @ centre @ metric
-    square = (one**2).sum(axis=1)[:, None] + (other**2).sum(axis=1) - 2 * one @ other.T
-    return np.asarray(np.exp(-0.5 * np.maximum(square, 0.0) / (number - 1) / KERNEL**2))
+    gap = (
+        counts[:, None]
+        - learned.y[None]
+        - (lean.own[:, None] - lean.volume)[:, :, None] * lean.slope[:, None]
+    ) @ metric
+    square = (gap**2).sum(axis=2)
+    return np.asarray(alike * np.exp(-0.5 * square / (number - 1) / KERNEL**2))
 
 
 def left_out(teachers: Teachers, learned: Blocks, trust: Array) -> tuple[Indices, Fit]:
@@ -276,10 +363,6 @@ def left_out(teachers: Teachers, learned: Blocks, trust: Array) -> tuple[Indices
     """
     rows = np.flatnonzero((learned.covered >= COVERED) & (trust >= 1.0))
     rows = rows[:: -(-len(rows) // TESTED_MAX) or 1]
-    return rows, fit(teachers, learned, learned.y[rows], teachers.fold[rows])
-
-
-def row(found: Fit, at: int) -> Fit:
-    """Return one row of a fit."""
-    one = slice(at, at + 1)
-    return Fit(*(getattr(found, name)[one] for name in found.__dataclass_fields__))
+    own = teachers.level[rows, None]
+    found = fit(teachers, learned, learned.y[rows] + own, teachers.fold[rows])
+    return rows, replace(found, level=found.level - own[:, 0])

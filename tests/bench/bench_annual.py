@@ -47,21 +47,23 @@ DAYS_MIN = 300
 LEVEL = 0.95
 
 
-def by_dates(pool, logs, out, year):
+def by_dates(pool, level, out, year):
     """Return ``estimate(span) -> (error, half)`` by the stations other than ``out``."""
+    logs = np.log(pool.day / level[:, None])
     keep = np.arange(len(logs)) != out
     trust = np.ones(keep.sum())
-    filled, weight = gaps.complete(logs[keep], trust, len(trust))
+    filled = gaps.complete(logs[keep], trust, len(trust))
     days = np.arange(pool.day.shape[1])
     ordinary = ~np.isin(days + pool.first, list(rail_entries.federal_holidays(year)))
-    teachers = matched.teach(filled, weight, pool.owner[keep], ordinary)
+    teachers = matched.teach(filled, trust, np.log(level[keep]), pool.owner[keep], ordinary)
 
     def estimate(span):
+        counts = np.log(pool.day[None, out, span])
         learned = matched.blocks(teachers, logs[keep, span], days[span])
         rows, test = matched.left_out(teachers, learned, trust)
         half, _ = from_errors(test.level / test.log_se, len(rows), LEVEL)
-        fit = matched.fit(teachers, learned, logs[None, out, span], np.array([-1]))
-        return fit.level[0], half * fit.log_se[0]
+        fit = matched.fit(teachers, learned, counts, np.array([-1]))
+        return fit.level[0] - np.log(level[out]), half * fit.log_se[0]
 
     return estimate
 
@@ -86,19 +88,18 @@ def one_year(year, every):
     """Return one row for every window, station and method."""
     pool = rail_entries.pool(rail_entries.load(), year, DAYS_MIN)
     level = np.nanmean(pool.day, axis=1)
-    logs = np.log(pool.day / level[:, None])
     rows = []
     for out in range(len(level)):
         name = pool.series[out][0]
         methods = {
-            "matched": by_dates(pool, logs, out, year),
+            "matched": by_dates(pool, level, out, year),
             "textbook": by_shares(pool, level, out, set()),
             "without holidays": by_shares(pool, level, out, rail_entries.federal_holidays(year)),
         }
         for kind, length, weekdays in KINDS:
             for start in rail_entries.starts(year, length, weekdays_only=weekdays)[::every]:
                 span = slice(start, start + length)
-                if np.isfinite(logs[out, span]).all():
+                if np.isfinite(pool.day[out, span]).all():
                     rows += [(year, kind, m, name, *f(span)) for m, f in methods.items()]
     return pd.DataFrame(rows, columns=["year", "kind", "method", "station", "error", "half"])
 

@@ -26,9 +26,9 @@ def test_matching_the_dates_beats_month_by_weekday(entries, length, least_gain):
     level = np.nanmean(pool.day, axis=1)
     logs = np.log(pool.day / level[:, None])
     stations = np.ones(len(level))
-    filled, weight = gaps.complete(logs, stations, len(logs))
+    filled = gaps.complete(logs, stations, len(logs))
     every = np.ones(logs.shape[1], dtype=bool)
-    teachers = matched.teach(filled, weight, pool.owner, every)
+    teachers = matched.teach(filled, stations, np.log(level), pool.owner, every)
     days = slice(0, pool.day.shape[1])
     shares = factors.shares(pool, level, days, rail_entries.federal_holidays(year))
     same_dates, textbook = [], []
