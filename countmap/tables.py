@@ -376,6 +376,26 @@ FLAGS = Table(
     "findings of the checks",
 )
 
+COSTS = Table(
+    "costs",
+    ("id",),
+    (
+        Column("id", "text", doc="section, link or station"),
+        Column("cost", "float", minimum=1e-6, doc="of one count there, in the budget's unit"),
+    ),
+    "what a count costs",
+)
+
+WEIGHTS = Table(
+    "weights",
+    ("id",),
+    (
+        Column("id", "text", doc="section, link or station"),
+        Column("weight", "float", minimum=0, doc="how much its precision is worth"),
+    ),
+    "what the precision of a section is worth",
+)
+
 SUSPECTS = Table(
     "suspects",
     (),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -11,6 +12,7 @@ from countmap.cli.common import (
     HERE,
     Dir,
     Document,
+    DryRun,
     Json,
     Year,
     columns,
@@ -20,9 +22,50 @@ from countmap.cli.common import (
     note_lines,
     opened,
     plural,
+    progress,
 )
 
 app = group("Where to count next.")
+
+SHOWN = 40
+Cost = Annotated[
+    Path | None,
+    typer.Option("--cost", help="CSV id, cost: what a count there costs; else 1 each."),
+]
+
+
+@app.command()
+def reaches(
+    year: Annotated[
+        int | None, typer.Option("--year", help="Of the flows; default the last.")
+    ] = None,
+    workspace: Dir = HERE,
+    as_json: Json = False,
+) -> None:
+    """List the reaches: sections of one road alike enough to share a count."""
+    from countmap.jobs import coverage
+
+    deliver(coverage.reaches_(opened(workspace), year=year), as_json, _reaches)
+
+
+def _reaches(d: Document) -> Iterator[str]:
+    yield (
+        f"{plural(d['sections'], 'section')} make {len(d['reaches']):,} reaches;"
+        f" {d['with_flow']:,} sections have a flow to go by"
+    )
+    rows = [
+        [
+            r["reach_id"],
+            r["road"] or "",
+            r["road_class"] or "",
+            f"{r['length_km']:.2f} km",
+            r["why"],
+        ]
+        for r in d["reaches"]
+        if " " in r["sections"]
+    ]
+    yield from columns(rows[:SHOWN], right=(3,))
+    yield from _more(len(rows))
 
 
 @app.command()
@@ -33,20 +76,26 @@ def due(
     workspace: Dir = HERE,
     as_json: Json = False,
 ) -> None:
-    """List the sections whose count is older than their cycle, with the reason."""
-    from countmap.jobs import plan
+    """List the reaches whose count is older than their cycle, with the reason."""
+    from countmap.jobs import coverage
 
-    deliver(plan.due(opened(workspace), on=on), as_json, _due)
+    deliver(coverage.due(opened(workspace), on=on), as_json, _due)
 
 
 def _due(d: Document) -> Iterator[str]:
     yield (
         f"On {d['on']}: {d['km_in_cycle']:,.1f} of {d['km']:,.1f} km are within their cycle"
-        f" ({d['share_in_cycle']:.0%}); {plural(len(d['due']), 'section')} due"
+        f" ({d['share_in_cycle']:.0%}); {plural(len(d['due']), 'place')} due"
     )
+    if d["vehicle_km"]:
+        yield (
+            f"That is {d['vehicle_km_in_cycle']:,.0f} of {d['vehicle_km']:,.0f} vehicle-km a day that have a flow."
+            f" Known within ± {100 * d['known_within']:.0f} %: {d['known_km']:,.1f} of"
+            f" {d['all_km']:,.1f} km"
+        )
     rows = [
         [
-            s["section_id"],
+            s["reach_id"],
             s["road"] or "",
             s["road_class"] or "",
             f"{s['length_km']:.2f} km",
@@ -54,31 +103,179 @@ def _due(d: Document) -> Iterator[str]:
         ]
         for s in d["due"]
     ]
-    yield from columns(rows[:40], right=(3,))
-    if len(rows) > 40:
-        yield f"… and {len(rows) - 40:,} more (--json lists all)"
+    yield from columns(rows[:SHOWN], right=(3,))
+    yield from _more(len(rows))
+
+
+def _more(number: int) -> Iterator[str]:
+    if number > SHOWN:
+        yield f"… and {number - SHOWN:,} more (--json lists all)"
 
 
 @app.command("next")
 def next_(
     year: Year,
-    budget: Annotated[int, typer.Option("--budget", help="How many counts.", min=1)] = 10,
+    budget: Annotated[
+        float, typer.Option("--budget", help="How many counts, or what they may cost.", min=0)
+    ] = 10,
+    cost: Cost = None,
+    weights: Annotated[
+        str,
+        typer.Option("--weights", help="none, km, vehicle-km, class, or a CSV of id, weight."),
+    ] = "none",
+    must: Annotated[
+        list[str] | None, typer.Option("--must", help="Count this station, link or section.")
+    ] = None,
+    exclude: Annotated[
+        list[str] | None, typer.Option("--exclude", help="Leave this one out.")
+    ] = None,
+    local: Annotated[
+        bool, typer.Option("--local", help="Streets counted on request are candidates too.")
+    ] = False,
     workspace: Dir = HERE,
+    dry_run: DryRun = False,
     as_json: Json = False,
 ) -> None:
-    """Name the sections to count next: the widest interval first, each with its reason."""
+    """Name the stations that tell most for the budget, and what they will make known."""
     from countmap.jobs import plan
 
-    deliver(plan.next_(opened(workspace), year=year, budget=budget), as_json, _next)
+    with progress("Choosing"):
+        document = plan.next_(
+            opened(workspace),
+            year=year,
+            budget=budget,
+            cost=cost,
+            weights=weights,
+            must=tuple(must or ()),
+            exclude=tuple(exclude or ()),
+            local=local,
+            dry_run=dry_run,
+        )
+    deliver(document, as_json, _next)
 
 
 def _next(d: Document) -> Iterator[str]:
     yield from note_lines(d)
-    yield f"{plural(len(d['next']), 'count')} of {d['candidates']:,} candidates, the least known first"
+    yield (
+        f"{plural(len(d['next']), 'count')} of {d['candidates']:,} candidates"
+        f" ({d['spent']:g} of a budget of {d['budget']:g})"
+    )
     yield from columns(
         [
-            [s["section_id"], s["road"] or "", s["road_class"] or "", flow(s["flow"]), s["why"]]
+            [
+                f"{s['rank']}",
+                s["section_id"],
+                s["station_id"] or "",
+                s["road"] or "",
+                s["road_class"] or "",
+                f"about {flow(s['flow'])}",
+                f"{s['information']:.2f} nats",
+                s["why"],
+            ]
             for s in d["next"]
         ],
-        right=(3,),
+        right=(0, 5, 6),
+    )
+    total = d["total"]
+    for one in total["within"]:
+        yield (
+            f"Known within ± {100 * one['within']:.0f} %, by the estimate of all flows together:"
+            f" {one['km_before']:,.1f} of {total['km']:,.1f} km, then {one['km_after']:,.1f} km"
+        )
+    yield (
+        f"Mean interval by vehicle-km: ± {100 * total['half_width_before']:.0f} %, then"
+        f" ± {100 * total['half_width_after']:.0f} %. A new count is taken to ±"
+        f" {100 * 1.96 * d['new_count_error']:.0f} %"
+    )
+
+
+@app.command()
+def settle(
+    station_id: Annotated[str, typer.Argument(metavar="STATION", help="One of the suspects.")],
+    year: Year,
+    workspace: Dir = HERE,
+    as_json: Json = False,
+) -> None:
+    """Say which count would tell apart the stations that the balance cannot."""
+    from countmap.jobs import plan
+
+    with progress("Weighing the stories"):
+        document = plan.settle_(opened(workspace), station_id, year=year)
+    deliver(document, as_json, _settle)
+
+
+def _settle(d: Document) -> Iterator[str]:
+    yield from note_lines(d)
+    who = " or ".join(d["suspects"])
+    said = "In dispute" if d["accused"] else "Nobody accuses it; tested against chance"
+    yield f"{said}: {who}. The most telling counts, with the odds to expect for the truth:"
+    stories = [k.removeprefix("expect_") for k in d["counts"][0] if k.startswith("expect_")]
+    for one in d["counts"]:
+        if one["odds"] < 1.5:
+            break
+        odds = f"{min(one['odds'], 1000):,.0f} to 1" + ("+" if one["odds"] > 1000 else "")
+        told = "; ".join(
+            f"{flow(one['expect_' + s])} if {s} is wrong"
+            if s in d["suspects"]
+            else f"{flow(one['expect_' + s])} if it was chance"
+            for s in stories
+        )
+        where = f"{one['section_id']} {one['road'] or ''}".strip()
+        at = f" (station {one['stations']})" if one["stations"] else ""
+        yield f"  {odds:>12}  {where}{at}: {told}"
+    if not d["counts"] or d["counts"][0]["odds"] < 1.5:
+        yield "No single count would tell them apart."
+
+
+@app.command()
+def observe(year: Year, cost: Cost = None, workspace: Dir = HERE, as_json: Json = False) -> None:
+    """Find the cheapest counts after which every flow follows by conservation alone."""
+    from countmap.jobs import plan
+
+    with progress("Seeking the cheapest set"):
+        document = plan.observe_(opened(workspace), year=year, cost=cost)
+    deliver(document, as_json, _observe)
+
+
+def _observe(d: Document) -> Iterator[str]:
+    yield f"{plural(d['counted'], 'section')} counted. For every flow to follow by conservation alone:"
+    for name, what in (
+        ("stations", "more stations that count both senses"),
+        ("senses", "more counts of single senses"),
+    ):
+        one = d[name]
+        yield f"  {one['number']:,} {what}, cost {one['cost']:g}"
+    yield "A two-way street is never told by its neighbours: conservation sees only what one sense has more."
+
+
+@app.command()
+def permanent(year: Year, workspace: Dir = HERE, as_json: Json = False) -> None:
+    """Say where one more permanent station would improve the factors most."""
+    from countmap.jobs import plan
+
+    with progress("Comparing patterns"):
+        document = plan.permanent(opened(workspace), year=year)
+    deliver(document, as_json, _permanent)
+
+
+def _permanent(d: Document) -> Iterator[str]:
+    if not d["places"]:
+        yield "No short count has hours of weekdays and weekends to judge by"
+        return
+    yield (
+        f"{d['permanents']} permanent stations leave the factors of {d['short']} short counts"
+        f" ± {100 * d['before']:.1f} % (one standard error); one more, kept at:"
+    )
+    yield from columns(
+        [
+            [
+                p["station_id"],
+                p["name"] or p["road"] or "",
+                f"± {100 * p['after']:.1f} %",
+                f"helps {plural(len(p['helped'].split()), 'other')}",
+                f"most like {p['nearest']} ({p['alike']:.2f})",
+            ]
+            for p in d["places"]
+        ],
+        right=(2,),
     )

@@ -216,6 +216,7 @@ def _stations(one: Document) -> str:
 
 
 def _due(ws: Workspace, network: Network, year: int) -> pd.DataFrame:
+    """Return what is due at the end of the year; sections, so that each can be drawn."""
     found = coverage.due(
         network.sections,
         network.roads.links,

@@ -7,6 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from countmap.plan.knowledge import said
+from countmap.plan.units import section_table
+
 # Years between counts by road class: 3 for main roads, 6 for others (FHWA, HPMS Field Manual,
 # appendix on monitoring procedures). Local streets are counted on request [common practice].
 CYCLE_YEARS = {
@@ -26,14 +29,18 @@ DAYS_A_YEAR = 365.25
 class Coverage:
     """The sections with their age and cycle, and the sums.
 
-    ``sections`` has one row a section: ``section_id, road, road_class, length_km, stations, last``
-    (the last counted day, NaT if never), ``age_years`` (NaN if never), ``cycle_years`` (NaN: on
-    request), ``due`` (bool) and ``why``; the most overdue first, then the longest.
+    ``sections`` has one row a section (or reach): ``section_id, road, road_class, length_km,
+    stations, last`` (the last counted day, NaT if never), ``age_years`` (NaN if never),
+    ``cycle_years`` (NaN: on request), ``flow, half_width, status`` where flows were given,
+    ``due`` (bool) and ``why``; the most overdue first, then the longest. The sums count what has a
+    cycle; ``vehicle_km`` a day what of it has a flow, null without flows.
     """
 
     sections: pd.DataFrame
     km: float
     km_in_cycle: float
+    vehicle_km: float | None
+    vehicle_km_in_cycle: float | None
 
 
 def due(
@@ -43,6 +50,7 @@ def due(
     last_counted: pd.Series,
     on: pd.Timestamp,
     *,
+    known: pd.DataFrame | None = None,
     cycle_years: dict[str, float] | None = None,
 ) -> Coverage:
     """Judge every section by the age of its latest count.
@@ -50,6 +58,7 @@ def due(
     Parameters
     ----------
     sections : SECTIONS
+        With reaches in the place of sections a reach is judged as one.
     links : LINKS
     stations : STATIONS
         Those with a ``link_id`` cover that link's section.
@@ -57,6 +66,8 @@ def due(
         Last counted civil day by ``station_id``; stations that were never counted may be absent.
     on : Timestamp
         The day to judge by.
+    known : DataFrame, optional
+        ``flow, half_width, status`` by ``section_id``, of :func:`countmap.plan.knowledge.by_section`.
     cycle_years : dict, optional
         Years by road class, over the defaults in ``CYCLE_YEARS``.
 
@@ -66,7 +77,7 @@ def due(
         ``km`` counts the sections that have a cycle; ``km_in_cycle`` those counted within it.
     """
     cycles = CYCLE_YEARS | (cycle_years or {})
-    table = section_table(sections, links)
+    table = section_table(sections, links)[["road", "road_class", "length_km"]]
     placed = stations.loc[stations["link_id"].notna(), ["station_id", "link_id"]].merge(
         sections[["link_id", "section_id"]].dropna(), on="link_id"
     )
@@ -82,6 +93,10 @@ def due(
     table["age_years"] = age
     table["due"] = table["cycle_years"].notna() & ~(age < table["cycle_years"])
     table["why"] = [_why(a, c, o) for a, c, o in zip(age, cycle, on_request, strict=True)]
+    if known is not None:
+        table = table.join(known[["flow", "half_width", "status"]])
+        shown = zip(table["why"], table["status"], table["half_width"], table["flow"], strict=True)
+        table["why"] = [f"{why}; {said(*rest)}" for why, *rest in shown]
     overdue = (age.fillna(np.inf) - table["cycle_years"]).fillna(-np.inf)
     table = (
         table.assign(overdue=overdue)
@@ -94,24 +109,17 @@ def due(
         .reset_index(drop=True)
     )
     counted = table["cycle_years"].notna()
+    inside = counted & ~table["due"]
+    vehicle_km = (
+        None if known is None else table["flow"].astype(float).fillna(0) * table["length_km"]
+    )
     return Coverage(
         sections=table,
         km=float(table.loc[counted, "length_km"].sum()),
-        km_in_cycle=float(table.loc[counted & ~table["due"], "length_km"].sum()),
+        km_in_cycle=float(table.loc[inside, "length_km"].sum()),
+        vehicle_km=None if vehicle_km is None else float(vehicle_km[counted].sum()),
+        vehicle_km_in_cycle=None if vehicle_km is None else float(vehicle_km[inside].sum()),
     )
-
-
-def section_table(sections: pd.DataFrame, links: pd.DataFrame) -> pd.DataFrame:
-    """Return road, class and length by ``section_id``: those of the longest link, lengths summed."""
-    joined = sections.dropna(subset=["section_id"]).merge(
-        pd.DataFrame(links[["link_id", "name", "road_class", "length_m"]]), on="link_id"
-    )
-    longest = joined.sort_values(["length_m", "link_id"], ascending=[False, True]).groupby(
-        "section_id"
-    )
-    table = longest[["name", "road_class"]].first().rename(columns={"name": "road"})
-    table["length_km"] = joined.groupby("section_id")["length_m"].sum() / 1000
-    return table
 
 
 def _why(age: float, cycle: float, on_request: bool) -> str:

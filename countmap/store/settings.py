@@ -47,6 +47,7 @@ class Settings(BaseModel):
     cycle_years: dict[str, PositiveFloat] = {}
     axles_per_vehicle: dict[str, PositiveFloat] = {}
     limits: Limits = Limits()
+    plan: dict[str, float] = {}
 
 
 _TEMPLATE = """\
@@ -78,6 +79,9 @@ rounding = "stepped"
 
 # Axles per vehicle at stations that count axles or axle pairs: STATION = NUMBER, from classified counts nearby.
 [axles_per_vehicle]
+
+# Numbers of the plan: NAME = NUMBER. What is absent keeps its default; an unknown name is listed with the known.
+[plan]
 """
 
 

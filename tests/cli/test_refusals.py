@@ -220,7 +220,7 @@ def test_small_tables_that_cannot_be_taken(countmap, ws, tmp_path, command, text
         ),
         (("balance", "run", "--year", "2025"), "there are no annual averages for 2025"),
         (("balance", "corridor", "A", "B", "--year", "2025"), "there is no balance for 2025"),
-        (("plan", "next", "--year", "2025"), "there are no flows for 2025"),
+        (("plan", "next", "--year", "2025"), "there are no annual averages up to 2025"),
         (("plan", "due", "--on", "tomorrow"), "--on 'tomorrow' is no date; write YYYY-MM-DD"),
         (("publish", "map", "--year", "2025"), "there are no annual averages for 2025"),
         (("publish", "data", "--year", "2025"), "there are no annual averages for 2025"),

@@ -16,6 +16,7 @@ from countmap.jobs import (
     annual,
     balance,
     counts,
+    coverage,
     flags,
     plan,
     register,
@@ -141,7 +142,7 @@ def test_replacing_the_network_by_itself_reversed_keeps_the_meaning(town, tmp_pa
 
 
 def test_due_and_next_have_reasons(town):
-    due = plan.due(town, on="2029-01-01")
+    due = coverage.due(town, on="2029-01-01")
     assert due["due"]
     assert all(row["why"] for row in due["due"])
     found = plan.next_(town, year=2025, budget=5)

@@ -1,4 +1,4 @@
-"""Due by age and cycle, next by the widest interval."""
+"""Due by age and cycle, and how well each section is known."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from countmap.plan import choose, coverage
+from countmap.plan import coverage, knowledge
 
 ON = pd.Timestamp("2026-01-01")
 
@@ -61,67 +61,48 @@ def flows(rows):
     return pd.DataFrame(rows, columns=["link_id", "sense", "flow", "lower", "upper", "status"])
 
 
-def test_the_least_known_comes_first_and_local_streets_last(town):
-    sections, links, _ = town
-    known = flows(
+def by_section(town, rows):
+    return knowledge.by_section(town[0], flows(rows))
+
+
+def test_a_section_is_as_well_known_as_its_best_link_a_link_as_its_worst_sense(town):
+    known = by_section(
+        town,
         [
             ("l0", "with", 1000, 900, 1100, "estimated"),
             ("l0", "against", 1000, 500, 1500, "estimated"),
             ("l1", "with", np.nan, np.nan, np.nan, "unobservable"),
             ("l2", "with", 800, 400, 1200, "inferred"),
             ("l2", "against", 800, 700, 900, "inferred"),
-        ]
+        ],
     )
-    found = choose.widest(sections, links, known, budget=9)
-    assert list(found["section_id"]) == ["s0", "s1", "s2"]
-    np.testing.assert_equal(found["half_width"].to_numpy(), [0.5, 0.5, np.nan])
-    assert found["why"].iloc[2] == "unobservable: nothing says how much runs here"
-    assert len(choose.widest(sections, links, known, budget=1)) == 1
-
-
-def test_a_measured_section_is_no_candidate(town):
-    sections, links, _ = town
-    known = flows(
-        [("l0", "with", 1000, 990, 1010, "measured"), ("l2", "with", 5, 4, 6, "estimated")]
-    )
-    assert "s0" not in set(choose.widest(sections, links, known, budget=9)["section_id"])
-
-
-def by_section(town, rows):
-    return choose.widest(town[0], town[1], flows(rows), budget=9).set_index("section_id")
+    assert list(known.index) == ["s0", "s1", "s2"]
+    np.testing.assert_equal(known["half_width"].to_numpy(), [0.5, 0.5, np.nan])
+    assert known["status"].tolist() == ["estimated", "inferred", "unobservable"]
 
 
 def test_counted_without_a_factor_is_not_unknown(town):
     null = np.nan
-    found = by_section(
-        town,
-        [
-            ("l0", "with", 700, null, null, "unadjusted"),
-            ("l0", "against", 600, null, null, "unadjusted"),
-            ("l1", "with", null, null, null, "unobservable"),
-            ("l1", "against", null, null, null, "unobservable"),
-            ("l2", "with", null, null, null, "unobservable"),
-        ],
+    rows = [
+        ("l0", "with", 700, null, null, "unadjusted"),
+        ("l0", "against", 600, null, null, "unadjusted"),
+        ("l1", "with", null, null, null, "unobservable"),
+        ("l1", "against", null, null, null, "unobservable"),
+    ]
+    found = by_section(town, rows).loc["s0"]
+    assert found["flow"] == 1300
+    assert knowledge.said(*found[["status", "half_width", "flow"]]) == (
+        "counted, but nothing honest to expand it"
     )
-    assert found.loc["s0", "why"] == "counted, but nothing honest to expand it"
-    assert found.loc["s0", "flow"] == 1300
-    assert found.loc["s1", "why"] == "unobservable: nothing says how much runs here"
-    assert list(found.index) == ["s1", "s0", "s2"]
-    assert not np.isinf(found["half_width"]).any()
 
 
 def test_an_observed_zero_is_known(town):
-    found = by_section(
-        town,
-        [
-            ("l2", "with", 0, 0, 0.8, "estimated"),
-            ("l2", "against", 0, 0, 0.8, "estimated"),
-            ("l0", "with", 500, 400, 600, "inferred"),
-        ],
+    rows = [("l2", "with", 0, 0, 0.8, "estimated"), ("l2", "against", 0, 0, 0.8, "estimated")]
+    found = by_section(town, rows).loc["s1"]
+    assert (found["half_width"], found["flow"]) == (0.4, 0)
+    assert knowledge.said(*found[["status", "half_width", "flow"]]) == (
+        "estimated, next to nothing: known to ± 0.4 vehicles a day"
     )
-    assert found.loc["s1", "half_width"] == 0.4
-    assert found.loc["s1", "flow"] == 0
-    assert found.loc["s1", "why"] == ("estimated, next to nothing: known to ± 0.4 vehicles a day")
 
 
 def test_rows_are_not_mixed(town):
@@ -135,19 +116,35 @@ def test_rows_are_not_mixed(town):
     found = by_section(town, rows)
     assert found.loc["s1", "status"] == "unobservable"
     assert np.isnan(found.loc["s1", ["flow", "half_width"]].astype(float)).all()
-    again = by_section(town, rows[::-1])
-    pd.testing.assert_frame_equal(found, again)
+    pd.testing.assert_frame_equal(found, by_section(town, rows[::-1]))
 
 
 def test_a_two_way_total_stands_for_its_senses(town):
     null = np.nan
-    found = by_section(
-        town,
-        [
-            ("l2", "with", null, null, null, "unobservable"),
-            ("l2", "against", null, null, null, "unobservable"),
-            ("l2", "both", 900, 810, 990, "estimated"),
-        ],
-    )
-    assert found.loc["s1", "flow"] == 900
-    assert found.loc["s1", "why"] == "estimated, known to ± 10%"
+    rows = [
+        ("l2", "with", null, null, null, "unobservable"),
+        ("l2", "against", null, null, null, "unobservable"),
+        ("l2", "both", 900, 810, 990, "estimated"),
+    ]
+    found = by_section(town, rows).loc["s1"]
+    assert (found["flow"], found["half_width"]) == (900, 0.1)
+
+
+def test_the_share_that_is_known_is_by_length_and_by_traffic(town):
+    rows = [
+        ("l0", "both", 1000, 950, 1050, "estimated"),
+        ("l2", "both", 200, 100, 300, "estimated"),
+    ]
+    lengths = pd.Series({"s0": 1.0, "s1": 0.5, "s2": 0.1})
+    share = knowledge.share(by_section(town, rows), lengths)
+    assert (share.km, share.known_km) == (1.6, 1.0)
+    assert (share.vehicle_km, share.known_vehicle_km) == (1100.0, 1000.0)
+
+
+def test_what_is_due_says_how_well_it_is_known(town):
+    rows = [("l2", "both", 200, 184, 216, "inferred")]
+    found = coverage.due(*town, pd.Series(dtype="datetime64[us]"), ON, known=by_section(town, rows))
+    why = found.sections.set_index("section_id")["why"]
+    assert why["s1"] == "never counted; cycle 6 years; inferred, known to ± 8 %"
+    assert found.vehicle_km == pytest.approx(100.0)
+    assert found.vehicle_km_in_cycle == 0.0
