@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
     Mask = NDArray[np.bool_]
 
-EXCHANGE_MOST = 400
+EXCHANGE_MOST = 60
 """With more edges than this, sets of equal cost are not compared by their precision."""
 
 

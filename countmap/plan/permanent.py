@@ -46,8 +46,8 @@ def factor_spread(days: pd.DataFrame, permanents: list[str], windows: pd.DataFra
     found = {}
     for station, rows in windows.groupby("station_id"):
         here = wide.reindex(rows["date"])
-        ratio = np.log((here.mean() / year).where(here.notna().all() & (year > 0)))
-        known = ratio[np.isfinite(ratio)]
+        ratio = (here.mean() / year).where(here.notna().all() & (year > 0) & (here.mean() > 0))
+        known = np.log(ratio.dropna())
         found[station] = float(known.std()) if len(known) >= _FEW else SPREAD
     return pd.Series(found, dtype="float64")
 
@@ -67,7 +67,7 @@ def shapes(hours: pd.DataFrame) -> pd.DataFrame:
     """
     known = hours.dropna(subset=["count"])
     known = known[known["sense"] != "both"]
-    weekend = known["date"].dt.dayofweek >= 5  # Saturday
+    weekend = known["date"].dt.day_of_week >= 5  # Saturday
     means = known.assign(cell=known["hour"] + 24 * weekend).pivot_table(
         index="station_id", columns="cell", values="count", aggfunc="mean"
     )
