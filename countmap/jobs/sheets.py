@@ -84,7 +84,7 @@ def sheet_content(
 
     station = records(station_row(ws, station_id))[0]
     surveys = ws.register.frame("surveys", station_id=station_id)
-    if audience == "public":
+    if audience == "public" and station["kind"] != "permanent":
         _no_counter_outside(surveys)
     begin, end = _days(ws, station_id, surveys, first, last)
     asked = (begin, end, [station_id])
@@ -95,7 +95,8 @@ def sheet_content(
             f"station {station_id!r} has no counts from {begin} to {end}; "
             f"countmap counts show {station_id} lists its days"
         )
-    periods = queries.periods(ws, *asked)
+    by_class = queries.periods(ws, *asked, told_by="class")
+    by_speed = queries.periods(ws, *asked, told_by="speed")
     senses = [s for s in BASES if s in set(as_counted["sense"])]
     mean5 = week.mean_by_hour(hours, week.WORKDAYS)
     mean7 = week.mean_by_hour(hours)
@@ -112,8 +113,8 @@ def sheet_content(
         total5=week.day_mean(mean5),
         total7=week.day_mean(mean7),
         peaks=week.peaks(week.mean_by_hour(hours, week.WORKDAYS, every=False)),
-        heavy=week.heavy_shares(periods, schemes, ws.settings.class_scheme),
-        speed85=week.percentile_speeds(periods),
+        heavy=week.heavy_shares(by_class, schemes, ws.settings.class_scheme),
+        speed85=week.percentile_speeds(by_speed),
         annual=_annual(ws, station_id, sorted({begin.year, end.year})),
         surveys=_surveys(ws, surveys, begin, end),
         conditions=_conditions(ws, station, begin, end),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -472,7 +473,9 @@ def _survey(survey: Mapping[str, Any], audience: Audience) -> list[Any]:
 def _fact(value: Any) -> str | None:
     if value is None or (isinstance(value, float) and np.isnan(value)):
         return None
-    return f"{value:g}" if isinstance(value, int | float) else str(value).replace("T", " ")
+    if isinstance(value, int | float):
+        return f"{value:g}"
+    return re.sub(r"(?<=\d\d\d\d-\d\d-\d\d)T(?=\d\d:)", " ", str(value))
 
 
 def _budget(budget: Mapping[str, Any]) -> paper.Grid:

@@ -113,8 +113,16 @@ def periods(
     last: Day | None = None,
     stations: Sequence[str] | None = None,
     quantity: str | None = None,
+    *,
+    told_by: str = "",
 ) -> pd.DataFrame:
     """Return the periods as they were counted, by lane and class, each of one file.
+
+    Parameters
+    ----------
+    told_by : {"", "class", "speed"}
+        Of which file a period is that several files tell: any, or one that splits it by class or by
+        speed. Counters hand over both, often in two files.
 
     Returns
     -------
@@ -127,7 +135,7 @@ def periods(
             SELECT {_NAMES}, r.survey_id, lane, make_timestamp(r.start_us) AS start_utc,
                    r.utc_offset_min, r.minutes, CASE WHEN x.series IS NULL AND NOT torn THEN r.n END AS count,
                    r.vehicle_class, r.scheme, r.speed_low_kmh, r.speed_high_kmh
-            FROM raw r JOIN agreed a USING ({PERIOD}, seq)
+            FROM raw r JOIN {_of_file(told_by)} a USING ({PERIOD}, seq)
             JOIN stations ON station = r.series // 9 LEFT JOIN lanes USING (lane_no)
             LEFT JOIN left_out x USING (series, start_us, minutes)
             ORDER BY r.place, r.start_us, r.minutes, r.lane_no, r.series, r.vehicle_class,
@@ -144,6 +152,17 @@ def classified(ws: Holder, first: Day | None = None, last: Day | None = None) ->
             WHERE vehicle_class IS NOT NULL OR speed_high_kmh IS NOT NULL ORDER BY station_id
         """)
         return [str(row[0]) for row in found.fetchall()]
+
+
+def _of_file(told_by: str) -> str:
+    """Return ``agreed`` with the file that splits a period as asked; without such a file, no row."""
+    if not told_by:
+        return "agreed"
+    column = {"class": "vehicle_class", "speed": "coalesce(speed_low_kmh, speed_high_kmh)"}[told_by]
+    return f"""(
+        SELECT g.* REPLACE (c.seq AS seq) FROM agreed g JOIN (
+            SELECT {PERIOD}, min(seq) AS seq FROM raw WHERE {column} IS NOT NULL GROUP BY {PERIOD}
+        ) c USING ({PERIOD}))"""
 
 
 def conflicts(
