@@ -26,20 +26,26 @@ def summaries(ws: Workspace, year: int) -> dict[str, Summary]:
     found: dict[str, Summary] = {}
     apart = queries.classified(ws, *span)
     for at in range(0, len(apart), AT_ONCE):
-        periods = queries.periods(ws, *span, apart[at : at + AT_ONCE])
-        for station, rows in periods.groupby("station_id", sort=True):
-            found[str(station)] = _summary(rows, schemes, ws.settings)
+        some = apart[at : at + AT_ONCE]
+        by_class, by_speed = (
+            queries.periods(ws, *span, some, told_by=what) for what in ("class", "speed")
+        )
+        for station in some:
+            told = [rows[rows["station_id"] == station] for rows in (by_class, by_speed)]
+            found[station] = _summary(told[0], told[1], schemes, ws.settings)
     return found
 
 
-def _summary(rows: pd.DataFrame, schemes: dict[str, Any], settings: Any) -> Summary:
+def _summary(
+    rows: pd.DataFrame, timed: pd.DataFrame, schemes: dict[str, Any], settings: Any
+) -> Summary:
     """Return the shares of both senses together; null where they cannot be told."""
     from countmap.publish.content import Summary
 
     heavy_ids = {name: scheme.heavy for name, scheme in schemes.items()}
     heavy = week.heavy_shares(rows, heavy_ids, settings.class_scheme)[-1]
-    speed = week.percentile_speeds(rows)[-1]
-    local = rows["start_utc"].dt.tz_convert(settings.timezone)
+    speed = week.percentile_speeds(timed)[-1]
+    local = pd.concat([rows["start_utc"], timed["start_utc"]]).dt.tz_convert(settings.timezone)
     classes = rows[rows["vehicle_class"].notna() & rows["count"].notna()]
     alone = classes[classes["speed_low_kmh"].isna()]
     classes = alone if len(alone) else classes  # a table by class and speed tells the same again

@@ -40,6 +40,7 @@ def map_(
     from countmap.publish import map as drawing
 
     content = map_content(ws, year=year, audience=audience, title=title)
+    content = releases.public_content(ws, content)
     path = out or ws.path / "published" / f"map-{year}.html"
     drawing.write_map(path, content)
     return {"path": str(path), "bytes": path.stat().st_size, "release": content.release}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -19,6 +20,7 @@ from countmap.store import queries
 
 if TYPE_CHECKING:
     from countmap.publish.compare import Release
+    from countmap.publish.content import MapContent
 
 Audience = Literal["public", "internal"]
 FOLDER, RECORD = "releases", "record.json"
@@ -157,6 +159,24 @@ def without(tables: dict[str, pd.DataFrame], gone: set[str]) -> dict[str, pd.Dat
 
 def _fewer(ids: Any, gone: set[str]) -> Any:
     return " ".join(i for i in ids.split() if i not in gone) if isinstance(ids, str) else ids
+
+
+def public_content(ws: Workspace, content: MapContent) -> MapContent:
+    """Return a public content without planned places and those where a counter stands now."""
+    gone = not_public(ws) if content.audience == "public" else set()
+    if not gone:
+        return content
+    kept = without(
+        {
+            "stations": content.stations, "annual": content.annual, "flags": content.flags,
+            "flows": content.flows, "suspects": content.findings,
+        },
+        gone,
+    )  # fmt: skip
+    return replace(
+        content, stations=kept["stations"], annual=kept["annual"], flags=kept["flags"],
+        flows=kept["flows"], findings=kept["suspects"],
+    )  # fmt: skip
 
 
 def record(ws: Workspace, year: int) -> str:

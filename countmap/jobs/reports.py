@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import platform
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -49,7 +48,9 @@ def report(
     from countmap.publish import written
 
     releases.require_annual(ws, year)
-    content = public(ws, publish.map_content(ws, year=year, audience=audience, title=title))
+    content = releases.public_content(
+        ws, publish.map_content(ws, year=year, audience=audience, title=title)
+    )
     release = releases.record(ws, year)
     before = [one for one in releases.recorded(ws) if one["release"] != release]
     grounds = _grounds(ws, content, release, before[-1]["release"] if before else "")
@@ -62,24 +63,6 @@ def report(
         "stations": len(content.stations),
         "audience": audience,
     }
-
-
-def public(ws: Workspace, content: MapContent) -> MapContent:
-    """Return a public content without planned places and those where a counter stands now."""
-    gone = releases.not_public(ws) if content.audience == "public" else set()
-    if not gone:
-        return content
-    kept = releases.without(
-        {
-            "stations": content.stations, "annual": content.annual, "flags": content.flags,
-            "flows": content.flows, "suspects": content.findings,
-        },
-        gone,
-    )  # fmt: skip
-    return replace(
-        content, stations=kept["stations"], annual=kept["annual"], flags=kept["flags"],
-        flows=kept["flows"], findings=kept["suspects"],
-    )  # fmt: skip
 
 
 def _grounds(ws: Workspace, content: MapContent, release: str, before: str) -> Grounds:

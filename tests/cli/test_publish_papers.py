@@ -13,7 +13,7 @@ import pandas as pd
 import pypdfium2
 import pytest
 
-from countmap.jobs import annual, counts, publish, releases, reports, sheets, stations
+from countmap.jobs import annual, counts, panels, publish, releases, reports, sheets, stations
 from countmap.jobs import surveys as surveying
 from countmap.jobs.common import open_workspace
 from countmap.publish import payload
@@ -120,6 +120,8 @@ def test_the_sheet_of_a_week_has_averages_peaks_classes_and_speeds(made, tmp_pat
         {"with": 0.1, "against": 0.1, "both": 0.1}
     )
     assert {s["sense"]: s["value"] for s in done["speed85_kmh"]}["both"] == pytest.approx(58.75)
+    panel = panels.summaries(made, 2025)["B"]
+    assert (panel.heavy, panel.speed85_kmh) == (pytest.approx(0.1), pytest.approx(58.75)), "the map"
     page = (tmp_path / "b.html").read_text("utf-8")
     for part in ("10.0 %", "59 km/h", "Tubes square to the way the vehicles take", "✓", "✗",
                  "Error of speed and axle spacing to expect of this installation"):  # fmt: skip
