@@ -109,7 +109,12 @@ def grid(path: Path, limits: Limits = DEFAULT) -> Grid:
     cells = [
         [c.strip() for c in next(csv.reader([line], delimiter=delimiter), [])] for line in lines
     ]
-    first = next(i for i, row in enumerate(cells) if len(row) == width and sum(map(bool, row)) > 1)
+    wide = [i for i, row in enumerate(cells) if len(row) == width and sum(map(bool, row)) > 1]
+    if not wide:
+        raise InvalidInput(
+            f"{path.name}: no table is to be seen in it: its fields are empty. Check the file"
+        )
+    first = wide[0]
     body = [tuple(row) for row in cells[first:] if len(row) == width and any(row)]
     named = len(body) < 2 or _looks(body[0]) != _looks(body[1])
     header = body[0] if named else tuple(str(i + 1) for i in range(width))

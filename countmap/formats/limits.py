@@ -81,7 +81,7 @@ def check_zip(path: Path, limits: Limits = DEFAULT) -> None:
         with zipfile.ZipFile(path) as archive:
             parts = archive.infolist()
     except (zipfile.BadZipFile, OSError, ValueError) as error:
-        raise InvalidInput(f"{path.name}: is a damaged archive ({error}). Save it anew") from error
+        raise InvalidInput(f"{path.name}: is a damaged archive. Save it anew") from error
     for part in parts:
         if part.filename.startswith(("/", "\\")) or ".." in Path(part.filename).parts:
             raise InvalidInput(
@@ -105,9 +105,7 @@ def check_parquet(path: Path, limits: Limits = DEFAULT) -> None:
     try:
         stated = pq.ParquetFile(path).metadata
     except (pa.ArrowException, OSError) as error:
-        raise InvalidInput(
-            f"{path.name}: is no whole Parquet file ({error}). Fetch it again"
-        ) from error
+        raise InvalidInput(f"{path.name}: is no whole Parquet file. Fetch it again") from error
     groups = [stated.row_group(i) for i in range(stated.num_row_groups)]
     unpacked = sum(group.total_byte_size for group in groups)
     # A column of one value takes no space in the file and eight bytes a row in memory.

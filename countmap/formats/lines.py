@@ -14,14 +14,16 @@ from typing import TYPE_CHECKING, Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pyogrio
 import pyogrio.errors
 import pyproj
 import pyproj.exceptions
 import shapely
+import shapely.errors
 
 from countmap.errors import InvalidInput, NotFound
-from countmap.formats import csv_table, records, unreadable
+from countmap.formats import csv_table, limits, records, unreadable
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -99,7 +101,7 @@ def read(path: str | Path, *, layer: str = "", crs: str = "") -> gpd.GeoDataFram
     path = Path(path)
     if not path.exists():
         raise NotFound(f"{path}: there is no such file. Check the path")
-    features = _features(path, _layer(path, layer))
+    features = _parquet(path) if _is_parquet(path) else _features(path, _layer(path, layer))
     if crs:
         features = features.set_crs(_known_crs(crs), allow_override=True)
     faults: Faults = []
@@ -171,6 +173,39 @@ def _features(path: Path, layer: str) -> gpd.GeoDataFrame:
         raise InvalidInput(f"{path.name}: layer {layer!r} is a table without lines. Name another")
     if found.empty:
         raise InvalidInput(f"{path.name}: layer {layer!r} holds no features. Export it again")
+    return found.rename_geometry("geometry") if found.geometry.name != "geometry" else found
+
+
+def _is_parquet(path: Path) -> bool:
+    """Tell by its first bytes whether a file is Parquet; an archive is held to its limits."""
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        head = file.read(4)
+    limits.check_size(path)
+    if head == b"PK\x03\x04":
+        limits.check_zip(path)
+    return head == b"PAR1"
+
+
+def _parquet(path: Path) -> gpd.GeoDataFrame:
+    """Read GeoParquet; its columns and its CRS are what the file says [GeoParquet 1.1]."""
+    limits.check_parquet(path)
+    try:
+        found = gpd.read_parquet(path)
+    except (
+        ValueError,
+        OSError,
+        KeyError,
+        TypeError,
+        pa.ArrowException,
+        shapely.errors.ShapelyError,
+    ) as error:
+        raise InvalidInput(
+            f"{path.name}: cannot be read as GeoParquet. Export it again, or give a GeoPackage"
+        ) from error
+    if found.empty:
+        raise InvalidInput(f"{path.name}: holds no features. Export it again")
     return found.rename_geometry("geometry") if found.geometry.name != "geometry" else found
 
 

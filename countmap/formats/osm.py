@@ -230,8 +230,8 @@ def _ways(
             places.extend(
                 (node.lon, node.lat) if node.location.valid() else absent for node in nodes
             )
-    except (RuntimeError, ValueError) as error:
-        said = str(error).replace(str(path), path.name)
+    except (RuntimeError, ValueError, osmium.InvalidLocationError) as error:
+        said = " ".join(str(error).replace(str(path), path.name).split())[:120]
         raise InvalidInput(
             f"{path.name}: cannot be read as OpenStreetMap data ({said}). Check that the name "
             "ends in .osm or .osm.pbf and fetch the file again if it is cut off"

@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from countmap.errors import InvalidInput, NotFound
-from countmap.formats import whole
+from countmap.formats import limits, whole
 
 COLUMNS = ("time_us", "tube")
 ROLLOVER_US = 1 << 32  # a counter of 32 bits starts again after 71.6 minutes
@@ -59,6 +59,7 @@ def chunks(path: str | Path) -> Iterator[Chunk]:
 def _batches(path: Path) -> Iterator[pa.RecordBatch]:
     try:
         if path.suffix.lower() == ".parquet":
+            limits.check_parquet(path)
             with pq.ParquetFile(path) as file:
                 _require(file.schema_arrow.names, path.name)
                 yield from file.iter_batches(batch_size=1 << 20, columns=list(COLUMNS))

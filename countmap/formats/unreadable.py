@@ -39,6 +39,8 @@ def _geojson(path: Path) -> str:
         document = json.loads(path.read_bytes())
     except json.JSONDecodeError as error:
         return f"its JSON breaks at line {error.lineno}, column {error.colno}"
+    except RecursionError:
+        return "its JSON is nested too deeply"
     except UnicodeDecodeError as error:
         return f"it is not UTF-8 at byte {error.start}"
     said = document.get("type") if isinstance(document, dict) else None

@@ -21,7 +21,7 @@ import duckdb
 import pandas as pd
 
 from countmap import tables
-from countmap.errors import NotFound
+from countmap.errors import InvalidInput, NotFound
 from countmap.store import blocks
 from countmap.store.register import Register
 
@@ -93,13 +93,23 @@ def opened(ws: Holder, asked: Span, *, exclusions: bool = True) -> duckdb.DuckDB
     ------
     NotFound
         If a block is not there.
+    InvalidInput
+        If a block cannot be read, or lies outside the folder of blocks.
     """
     db = duckdb.connect(":memory:")
+    db.execute(
+        "SET enable_progress_bar = false"
+    )  # it would be written among the command's own output
     try:
         _raw(db, ws, asked)
         _agreed(db)
         _left_out(db, ws, exclusions=exclusions)
         _whole(db)
+    except duckdb.Error as error:
+        db.close()
+        raise InvalidInput(
+            "a block of counts cannot be read; countmap check names it, and its file can be imported again"
+        ) from error
     except BaseException:
         db.close()
         raise
@@ -124,6 +134,11 @@ def _files(ws: Holder, asked: Span) -> pd.DataFrame:
         there &= files["stations"].map(lambda s: not wanted.isdisjoint(s)).astype(bool)
     kept = files[there]
     for block, name in zip(kept["block"], kept["name"], strict=True):
+        if Path(block).parent.as_posix() != blocks.FOLDER or ".." in Path(block).parts:
+            raise InvalidInput(
+                f"the register names {block!r} as the counts of {name}, a place outside its folder of "
+                "blocks; it was changed by someone: restore it from a backup"
+            )
         if not (ws.path / block).is_file():
             raise NotFound(
                 f"{block} is not there, the counts of {name}; restore it, countmap check lists all"
