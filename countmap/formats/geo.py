@@ -200,7 +200,7 @@ def _fault(
 
 def _single(shape: Any) -> Any:
     """Return the one LineString or Polygon that ``shape`` is, else None; heights are dropped."""
-    if shape is None or shape.is_empty:
+    if shape is None or shape.is_empty or not np.isfinite(shapely.get_coordinates(shape)).all():
         return None
     parts = shapely.get_parts(shapely.force_2d(shape))
     fits = len(parts) == 1 and parts[0].geom_type in ("LineString", "Polygon")

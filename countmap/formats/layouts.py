@@ -259,6 +259,8 @@ def load(path: str | Path) -> Layout:
         raise NotFound(f"{path}: {kind}")
     try:
         document = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except RecursionError as error:
+        raise InvalidInput(f"{path.name}: is nested too deeply. Correct it") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InvalidInput(f"{path.name}: is not TOML ({error}). Correct it") from error
     return parse(document, path.name)

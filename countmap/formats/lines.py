@@ -199,6 +199,7 @@ def _parquet(path: Path) -> gpd.GeoDataFrame:
         KeyError,
         TypeError,
         pa.ArrowException,
+        pyproj.exceptions.CRSError,
         shapely.errors.ShapelyError,
     ) as error:
         raise InvalidInput(
@@ -222,6 +223,10 @@ def _check_shapes(features: gpd.GeoDataFrame, file: str, faults: Faults) -> None
     shapes = features.geometry.to_numpy()
     kind = shapely.get_type_id(shapes)
     lines = (shapely.GeometryType.LINESTRING, shapely.GeometryType.MULTILINESTRING)
+    coordinates, of = shapely.get_coordinates(shapes, return_index=True)
+    for i in np.unique(of[~np.isfinite(coordinates).all(axis=1)]):
+        why = "the feature has a coordinate that is no number. Correct or remove it"
+        faults.append((file, int(i) + 1, "geometry", "", why))
     for i in np.flatnonzero(~np.isin(kind, lines) | shapely.is_empty(shapes)):
         shape = shapes[i]
         what = "has no geometry" if shape is None or shape.is_empty else f"is a {shape.geom_type}"

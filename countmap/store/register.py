@@ -10,7 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from countmap.errors import Conflict, NotFound
+import shapely.errors
+
+from countmap.errors import Conflict, CountmapError, InvalidInput, NotFound
 from countmap.formats import whole
 from countmap.store import migrations, schema
 from countmap.store.reading import connect, read
@@ -181,8 +183,25 @@ class Register:
     @contextmanager
     def _reading(self) -> Iterator[sqlite3.Connection]:
         with closing(self._open()) as connection:
-            connection.execute("BEGIN")
-            yield connection
+            try:
+                connection.execute("BEGIN")
+                yield connection
+            except CountmapError:
+                raise
+            except sqlite3.OperationalError as error:
+                if getattr(error, "sqlite_errorcode", 0) == sqlite3.SQLITE_BUSY:
+                    raise Conflict(
+                        f"{self.path.name} is held by another process; try again when it is done"
+                    ) from error
+                raise self._damaged(error) from error
+            except (sqlite3.DatabaseError, ValueError, shapely.errors.ShapelyError) as error:
+                raise self._damaged(error) from error
+
+    def _damaged(self, error: Exception) -> InvalidInput:
+        said = " ".join(str(error).split())[:120]
+        return InvalidInput(
+            f"{self.path.name} is damaged ({said}); countmap check says where, a backup restores it"
+        )
 
     def _open(self) -> sqlite3.Connection:
         if not self.path.is_file():

@@ -95,6 +95,8 @@ def read_settings(path: Path) -> Settings:
     """Read ``countmap.toml``; the first thing wrong with it becomes one line."""
     try:
         return Settings.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+    except RecursionError as error:
+        raise InvalidInput(f"{path}: is nested too deeply; correct it") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InvalidInput(f"{path}: not TOML ({error}); correct it") from error
     except ValidationError as error:
