@@ -13,6 +13,7 @@ from countmap.publish import paper
 from countmap.publish.figures import headline
 from countmap.publish.sheet import day
 from countmap.rounding import Chart, rounded
+from countmap.tables import SENSES
 
 SHOWN = 60
 """Rows of a table on paper; all of them are in the JSON document."""
@@ -64,12 +65,19 @@ def changes(old: Release, new: Release) -> dict[str, Any]:
     interval. ``apart``: the two intervals have nothing in common. Of the figures beyond, some are
     due to chance alone: about one in twenty of those that rest on new counts.
     """
-    one_way = {
-        r.release: r.links.set_index("link_id")["allowed"].ne("both") if len(r.links) else None
-        for r in (old, new)
-    }
-    stations = [headline(r.annual, "station_id", "aadt", r.year) for r in (old, new)]
-    flows = [headline(r.flows, "link_id", "flow", r.year, one_way[r.release]) for r in (old, new)]
+    one_way = [r.links.set_index("link_id")["allowed"].isin(SENSES) for r in (old, new)]
+    at_one_way = [
+        r.stations.set_index("station_id")["link_id"].map(single).eq(other=True)
+        for r, single in zip((old, new), one_way, strict=True)
+    ]
+    stations = [
+        headline(r.annual, "station_id", "aadt", r.year, single)
+        for r, single in zip((old, new), at_one_way, strict=True)
+    ]
+    flows = [
+        headline(r.flows, "link_id", "flow", r.year, single)
+        for r, single in zip((old, new), one_way, strict=True)
+    ]
     before, after = (r.stations.set_index("station_id") for r in (old, new))
     return {
         "old": {"release": old.release, "year": old.year},

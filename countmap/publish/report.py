@@ -20,7 +20,7 @@ from countmap.tables import STATUSES
 
 MOST_ROWS = 400
 """Stations in the table on paper; the data hold all of them."""
-IN_CHART = 40
+IN_CHART = 36
 PERMILLE = 1000.0
 
 
@@ -117,10 +117,16 @@ def _keys(content: MapContent, links: pd.DataFrame, stations: pd.DataFrame) -> l
 
 
 def _summary(said: Mapping[str, Mapping[str, str]]) -> list[Any]:
-    blocks: list[Any] = [paper.Heading("In short")]
-    for one in said.values():
-        blocks += [paper.Heading(one["question"], 3), paper.Text(one["answer"])]
-    return blocks
+    """Return the four questions with their answers, two and two side by side."""
+    parts = [
+        (paper.Heading(one["question"], 3), paper.Text(one["answer"])) for one in said.values()
+    ]
+    half = (len(parts) + 1) // 2
+    sides = (parts[:half], parts[half:])
+    return [
+        paper.Heading("In short"),
+        paper.Beside(tuple(tuple(b for part in side for b in part) for side in sides)),
+    ]
 
 
 def _meaning(content: MapContent) -> str:
@@ -147,7 +153,7 @@ def _sketch(links: pd.DataFrame, grounds: Grounds) -> Any:
         f"The network: width grows with the square root of flow, the widest is {most:,.0f} vehicles a "
         "day; hairlines have no figure; rings are stations."
     )
-    return drawing.sketch(roads, marks, says=caption, caption=caption, height=300)
+    return drawing.sketch(roads, marks, says=caption, caption=caption, height=240)
 
 
 def _kilometres(links: pd.DataFrame) -> paper.Grid:

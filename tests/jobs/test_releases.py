@@ -131,7 +131,7 @@ def release(name, annual_rows):
     figures = pd.DataFrame(
         annual_rows, columns=["station_id", "aadt", "lower", "upper", "status"]
     ).assign(sense="both", year=2025)
-    places = pd.DataFrame({"station_id": ids, "name": ids, "valid_to": pd.NaT})
+    places = pd.DataFrame({"station_id": ids, "name": ids, "link_id": "L", "valid_to": pd.NaT})
     links = pd.DataFrame({"link_id": [], "name": [], "allowed": []})
     flows = pd.DataFrame(columns=["link_id", "sense", "year", "flow", "lower", "upper", "status"])
     flag_rows = pd.DataFrame(
