@@ -9,11 +9,13 @@ Processes, Transportation Research Record 2593, 2016.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+Array = np.ndarray[Any, np.dtype[np.float64]]
 SERIES = ["station_id", "sense", "year"]
 MONTH = [*SERIES, "month"]
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -46,15 +48,7 @@ def plain_mean(day_totals: pd.DataFrame) -> pd.DataFrame:
     >>> plain_mean(days)[["aadt", "aawt", "days"]].to_numpy().tolist()
     [[70.0, 100.0, 2.0]]
     """
-    days = _dated(day_totals)
-    found = days.dropna(subset="count").groupby(SERIES)["count"].agg(["mean", "size"])
-    work = days[days["weekday"] < 5].groupby(SERIES)["count"].mean()
-    out = _all_series(days)
-    out["aadt"] = found["mean"]
-    out["aawt"] = work
-    out["days"] = found["size"].astype("float64")
-    out["reason"] = [None if ok else "no complete day" for ok in out["aadt"].notna()]
-    return _finish(out)
+    return _averaged(day_totals, 1, _plain)
 
 
 def aashto(day_totals: pd.DataFrame) -> pd.DataFrame:
@@ -79,19 +73,7 @@ def aashto(day_totals: pd.DataFrame) -> pd.DataFrame:
     ----------
     FHWA, *Traffic Monitoring Guide*, 2022, appendix L.
     """
-    days = _dated(day_totals)
-    cells = days.dropna(subset="count").groupby([*MONTH, "weekday"])["count"].mean()
-    table = _grid(cells, ["month", "weekday"]) if len(cells) else pd.DataFrame()
-    table = table.reindex(columns=pd.MultiIndex.from_product([range(1, 13), range(7)]))
-    out = _all_series(days)
-    table = table.reindex(out.index)
-    complete = table.notna().all(axis=1)
-    out["aadt"] = table.mean(axis=1).where(complete)
-    workdays = [column for column in table.columns if column[1] < 5]
-    out["aawt"] = table[workdays].mean(axis=1).where(table[workdays].notna().all(axis=1))
-    out["days"] = days.groupby(SERIES)["count"].count().astype("float64")
-    out["reason"] = [_gap_reason(row) for row in table.isna().to_numpy().reshape(len(out), 12, 7)]
-    return _finish(out)
+    return _averaged(day_totals, 1, lambda found: _by_grid(found, np.ones((12, 7))))
 
 
 def aashto_monthly(day_totals: pd.DataFrame) -> pd.DataFrame:
@@ -103,11 +85,7 @@ def aashto_monthly(day_totals: pd.DataFrame) -> pd.DataFrame:
         ``station_id, sense, year, month, madt, days, reason``; ``madt`` is null, with ``reason``,
         when a weekday has no complete day in the month.
     """
-    days = _dated(day_totals)
-    cells = days.groupby([*MONTH, "weekday"])["count"].mean()
-    table = _grid(cells, "weekday").reindex(columns=range(7))
-    used = days.groupby(MONTH)["count"].count().astype("float64")
-    return _finish_months(table.mean(axis=1).where(table.notna().all(axis=1)), used, table)
+    return _monthly(day_totals, 1, lambda _: np.ones((12, 7)))
 
 
 def fhwa_hourly(hour_cells: pd.DataFrame) -> pd.DataFrame:
@@ -135,58 +113,124 @@ def fhwa_hourly(hour_cells: pd.DataFrame) -> pd.DataFrame:
     ----------
     FHWA, *Traffic Monitoring Guide*, 2022, chapter 3; Jessberger et al. 2016.
     """
-    hours = _dated(hour_cells)
-    table = _weekday_means(hours)
-    out = _all_series(hours)
-    out["aadt"], out["aawt"], reasons = np.nan, np.nan, {}
-    for key, block in table.groupby(level=SERIES):
-        grid = block.droplevel(SERIES).reindex(_MONTH_DAYS).to_numpy().reshape(12, 7)
-        weight = _occurrences(int(key[2]))
-        out.loc[key, "aadt"] = (grid * weight).sum() / weight.sum()
-        out.loc[key, "aawt"] = (grid * weight)[:, :5].sum() / weight[:, :5].sum()
-        reasons[key] = _gap_reason(np.isnan(grid))
-    out["days"] = hours.groupby(SERIES)["count"].count() / 24
-    out["reason"] = [reasons.get(key, "no complete hour") for key in out.index]
-    return _finish(out)
+    return _averaged(hour_cells, 24, lambda found: _by_grid(found, occurrences(found.year)))
 
 
 def fhwa_monthly(hour_cells: pd.DataFrame) -> pd.DataFrame:
     """Return the FHWA monthly averages (MADT) from hours; columns as `aashto_monthly`."""
-    hours = _dated(hour_cells)
-    table = _grid(_weekday_means(hours), "weekday").reindex(columns=range(7))
-    weight = np.array(
-        [_occurrences(int(year))[int(month) - 1] for _, _, year, month in table.index]
-    ).reshape(-1, 7)
-    madt = (table * weight).sum(axis=1) / weight.sum(axis=1)
-    used = hours.groupby(MONTH)["count"].count() / 24
-    return _finish_months(madt.where(table.notna().all(axis=1)), used, table)
+    return _monthly(hour_cells, 24, occurrences)
 
 
-_MONTH_DAYS = pd.MultiIndex.from_product([range(1, 13), range(7)], names=["month", "weekday"])
+@dataclass(frozen=True)
+class _Year:
+    """The counts of one year: ``keys`` of the series, ``count`` of shape (series, days, parts of a day)."""
+
+    year: int
+    keys: pd.DataFrame
+    count: Array
+
+    def grid(self) -> Array:
+        """Return Σ_h mean_i V by month and weekday, shape (series, 12, 7); NaN with an hour missing."""
+        dates = pd.date_range(f"{self.year}-01-01", periods=self.count.shape[1])
+        out = np.full((len(self.count), 12, 7), np.nan)
+        for month in range(12):
+            for weekday in range(7):
+                pick = (dates.month == month + 1) & (dates.day_of_week == weekday)
+                out[:, month, weekday] = _mean(self.count[:, pick]).sum(axis=1)
+        return out
 
 
-def _dated(frame: pd.DataFrame) -> pd.DataFrame:
-    """Return the columns needed, with year, month and weekday (Monday 0)."""
-    out = frame.loc[:, [c for c in ("station_id", "sense", "date", "hour", "count") if c in frame]]
-    date = out["date"].dt
-    return out.assign(
-        year=date.year.astype("int64"), month=date.month.astype("int64"), weekday=date.day_of_week
+def _laid_out(cells: pd.DataFrame, parts: int) -> list[_Year]:
+    """Lay out counts densely, a year at a time: sums have one order, whatever that of the rows."""
+    station, stations = pd.factorize(cells["station_id"], sort=True)
+    sense, senses = pd.factorize(cells["sense"], sort=True)
+    day = cells["date"].to_numpy().astype("datetime64[D]")
+    year = day.astype("datetime64[Y]")
+    count = cells["count"].to_numpy(dtype=np.float64, na_value=np.nan)
+    part = cells["hour"].to_numpy(dtype=np.intp) if parts > 1 else np.zeros(len(day), dtype=np.intp)
+    series = station * len(senses) + sense
+    out = []
+    for at in np.unique(year):
+        rows = slice(None) if (year == at).all() else np.flatnonzero(year == at)
+        there = np.bincount(series[rows], minlength=len(stations) * len(senses)) > 0
+        place = np.cumsum(there) - 1
+        days = int(((at + 1).astype("datetime64[D]") - at.astype("datetime64[D]")).astype(int))
+        dense = np.full((int(there.sum()), days, parts), np.nan)
+        of_year = (day[rows] - at.astype("datetime64[D]")).astype(np.intp)
+        dense[place[series[rows]], of_year, part[rows]] = count[rows]
+        known = np.flatnonzero(there)
+        keys = pd.DataFrame(
+            {"station_id": stations[known // len(senses)], "sense": senses[known % len(senses)]}
+        ).assign(year=int(str(at)))
+        out.append(_Year(int(str(at)), keys, dense))
+    return out
+
+
+def _mean(values: Array) -> Array:
+    """Return the mean over axis 1 of what is there, NaN where nothing is."""
+    seen = np.isfinite(values)
+    count = seen.sum(axis=1)
+    total = np.where(seen, values, 0.0).sum(axis=1)
+    return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan))
+
+
+def _averaged(cells: pd.DataFrame, parts: int, average: Any) -> pd.DataFrame:
+    """Return the averages of every series and year; ``average`` gives AADT, AAWT and reasons."""
+    frames = []
+    for found in _laid_out(cells, parts):
+        aadt, aawt, reasons = average(found)
+        used = np.isfinite(found.count).sum(axis=(1, 2)) / parts
+        frames.append(found.keys.assign(aadt=aadt, aawt=aawt, days=used, reason=reasons))
+    text = {"station_id", "sense", "reason"}
+    empty = pd.DataFrame(
+        {name: pd.Series(dtype="str" if name in text else "float64") for name in _AVERAGES}
     )
+    out = pd.concat(frames) if frames else empty
+    out["reason"] = out["reason"].astype("str").where(out["reason"].notna(), None)
+    return out.sort_values(SERIES, ignore_index=True)[_AVERAGES]
 
 
-def _weekday_means(hours: pd.DataFrame) -> pd.Series:
-    """Return Σ_h mean_i V by series, month and weekday; null unless all 24 hours are known."""
-    keys = [*MONTH, "weekday"]
-    hourly = hours.dropna(subset="count").groupby([*keys, "hour"])["count"].mean()
-    return hourly.groupby(level=keys).agg(["sum", "size"]).query("size == 24")["sum"]
+def _plain(found: _Year) -> tuple[Array, Array, list[str | None]]:
+    dates = pd.date_range(f"{found.year}-01-01", periods=found.count.shape[1])
+    aadt = _mean(found.count)[:, 0]
+    aawt = _mean(found.count[:, dates.day_of_week < 5])[:, 0]
+    return aadt, aawt, [None if ok else "no complete day" for ok in np.isfinite(aadt)]
 
 
-def _grid(cells: pd.Series, columns: Any) -> pd.DataFrame:
-    """Turn levels of the index into columns; what is not there stays null."""
-    return cells.unstack(columns)  # noqa: PD010  # a Series with a MultiIndex has no pivot_table
+def _by_grid(found: _Year, weight: Array) -> tuple[Array, Array, list[str | None]]:
+    """Average months and weekdays with ``weight``, shape (12, 7)."""
+    grid = found.grid()
+    aadt = (grid * weight).sum(axis=(1, 2)) / weight.sum()
+    aawt = (grid * weight)[:, :, :5].sum(axis=(1, 2)) / weight[:, :5].sum()
+    silent = ~np.isfinite(found.count).any(axis=(1, 2)) & (found.count.shape[2] > 1)
+    reasons = [
+        "no complete hour" if nothing else _gap_reason(np.isnan(one))
+        for nothing, one in zip(silent, grid, strict=True)
+    ]
+    return aadt, aawt, reasons
 
 
-def _occurrences(year: int) -> np.ndarray[Any, np.dtype[np.float64]]:
+def _monthly(cells: pd.DataFrame, parts: int, weigh: Any) -> pd.DataFrame:
+    """Return MADT of every series and month that has a count."""
+    frames = []
+    for found in _laid_out(cells, parts):
+        grid, weight = found.grid(), weigh(found.year)
+        madt = (grid * weight).sum(axis=2) / weight.sum(axis=1)
+        month = pd.date_range(f"{found.year}-01-01", periods=found.count.shape[1]).month - 1
+        seen = np.isfinite(found.count).sum(axis=2)
+        used = np.stack([seen[:, month == m].sum(axis=1) for m in range(12)], axis=1) / parts
+        series, at = np.nonzero(used > 0)
+        frame = found.keys.iloc[series].assign(month=at + 1, madt=madt[series, at])
+        gaps = [
+            ", ".join(WEEKDAYS[j] for j in np.flatnonzero(np.isnan(grid[k, m])))
+            for k, m in zip(series, at, strict=True)
+        ]
+        reasons = [f"no complete {names}" if names else None for names in gaps]
+        frames.append(frame.assign(days=used[series, at], reason=reasons))
+    return pd.concat(frames).sort_values(MONTH, ignore_index=True)
+
+
+def occurrences(year: int) -> Array:
     """Return how often each weekday occurs in each month, shape (12, 7), Monday first."""
     days = pd.date_range(f"{year}-01-01", f"{year}-12-31")
     out = np.zeros((12, 7))
@@ -207,23 +251,3 @@ def _gap_reason(missing: np.ndarray[Any, np.dtype[np.bool_]]) -> str | None:
         what = f"no complete {names} in month {first + 1}"
     more = f"; {len(months) - 1} more months have gaps" if len(months) > 1 else ""
     return what + more
-
-
-def _all_series(frame: pd.DataFrame) -> pd.DataFrame:
-    keys = frame.loc[:, SERIES].drop_duplicates().sort_values(SERIES)
-    return pd.DataFrame(index=pd.MultiIndex.from_frame(keys))
-
-
-def _finish(out: pd.DataFrame) -> pd.DataFrame:
-    out = out.reset_index()
-    out["days"] = out["days"].fillna(0.0)
-    out["reason"] = out["reason"].astype("str").where(out["reason"].notna(), None)
-    return out.loc[:, _AVERAGES]
-
-
-def _finish_months(madt: pd.Series, used: pd.Series, table: pd.DataFrame) -> pd.DataFrame:
-    out = pd.DataFrame({"madt": madt, "days": used})
-    missing = table.reindex(out.index).isna().to_numpy()
-    names = [", ".join(WEEKDAYS[j] for j in np.flatnonzero(row)) for row in missing]
-    out["reason"] = [f"no complete {name}" if name else None for name in names]
-    return out.rename_axis(MONTH).reset_index()

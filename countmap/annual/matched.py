@@ -224,10 +224,7 @@ def fit(
     year = _mean_squares(base, learned.year)
     weight = base * (_likeness(teachers, learned, counts, lean) + KERNEL_FLOOR)
     share = weight / weight.sum(axis=1, keepdims=True)
-    y = learned.y[None] - lean.volume[:, :, None] * lean.slope[:, None]
-    mean = np.einsum("rk,rkb->rb", share, y)
-    rest = y - mean[:, None]
-    own = np.swapaxes(rest * share[:, :, None], 1, 2) @ rest
+    mean, own = _moments(learned.y, share, lean)
     few = 1 / (share**2).sum(axis=1)
     own *= (few / np.maximum(few - 1, 1.0))[:, None, None]
     covariance = OWN_DATES * own + (1 - OWN_DATES) * year
@@ -238,7 +235,7 @@ def fit(
     omega, _, misfit = _least_squares(covariance, x - mean)
     precision = omega.sum(axis=1)
     omega = omega / precision[:, None]
-    ratio = -np.einsum("rb,rkb->rk", omega, y)
+    ratio = lean.volume * (omega * lean.slope).sum(axis=1, keepdims=True) - omega @ learned.y.T
     share = _student_share(share, ratio)
     level = (omega * x).sum(axis=1) + (share * ratio).sum(axis=1)
     if extra is not None:
@@ -249,6 +246,23 @@ def fit(
     away = lean.own - (share * lean.volume).sum(axis=1)
     share = share + away[:, None] * lean.pull
     return Fit(level, np.sqrt(scale / precision), misfit, free, omega, share)
+
+
+def _moments(y: Array, share: Array, lean: _Lean) -> tuple[Array, Array]:
+    """Return mean and covariance by rows of what is left of ``y`` beside the lean with volume.
+
+    Written out in products of two-dimensional arrays: rows × series × blocks would not fit.
+    """
+    number = y.shape[1]
+    leaning = share * lean.volume
+    mean = share @ y - leaning.sum(axis=1, keepdims=True) * lean.slope
+    outer = (y[:, :, None] * y[:, None, :]).reshape(-1, number**2)
+    square = (share @ outer).reshape(-1, number, number)
+    crossed = (leaning @ y)[:, :, None] * lean.slope[:, None]
+    both = (leaning * lean.volume).sum(axis=1)[:, None, None]
+    square += both * lean.slope[:, :, None] * lean.slope[:, None]
+    square -= crossed + np.swapaxes(crossed, 1, 2)
+    return mean, square - mean[:, :, None] * mean[:, None]
 
 
 @dataclass(frozen=True)
@@ -342,12 +356,12 @@ def _likeness(teachers: Teachers, learned: Blocks, counts: Array, lean: _Lean) -
     metric = centre @ np.linalg.cholesky(
         np.linalg.inv(centre @ covariance @ centre + ridge * np.eye(number))
     )
-    gap = (
-        counts[:, None]
-        - learned.y[None]
-        - (lean.own[:, None] - lean.volume)[:, :, None] * lean.slope[:, None]
-    ) @ metric
-    square = (gap**2).sum(axis=2)
+    one, other, slope = (v @ metric for v in (counts - mean, rest, lean.slope))
+    away = lean.own[:, None] - lean.volume
+    square = (one**2).sum(axis=1)[:, None] + (other**2).sum(axis=1) - 2 * one @ other.T
+    square += away**2 * (slope**2).sum(axis=1)[:, None]
+    square -= 2 * away * ((one * slope).sum(axis=1)[:, None] - slope @ other.T)
+    square = np.maximum(square, 0.0)
     return np.asarray(alike * np.exp(-0.5 * square / (number - 1) / KERNEL**2))
 
 
