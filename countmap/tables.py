@@ -396,6 +396,17 @@ WEIGHTS = Table(
     "what the precision of a section is worth",
 )
 
+AVOID = Table(
+    "avoid",
+    (),
+    (
+        Column("kind", "text", doc="what is there: a school, signals, an access, parking …"),
+        Column("lon", "float", "°", minimum=-180, maximum=180),
+        Column("lat", "float", "°", minimum=-90, maximum=90),
+    ),
+    "what tubes should not lie beside",
+)
+
 SUSPECTS = Table(
     "suspects",
     (),

@@ -279,3 +279,166 @@ def _permanent(d: Document) -> Iterator[str]:
         ],
         right=(2,),
     )
+
+
+@app.command()
+def spots(
+    name: Annotated[str, typer.Argument(metavar="ID", help="A section, a link or a station.")],
+    avoid: Annotated[
+        Path | None, typer.Option("--avoid", help="CSV kind, lon, lat: schools, signals, accesses.")
+    ] = None,
+    workspace: Dir = HERE,
+    as_json: Json = False,
+) -> None:
+    """Propose two or three exact places for tubes, each with its reasons."""
+    from countmap.jobs import rounds
+
+    deliver(rounds.spots_(opened(workspace), name, avoid=avoid), as_json, _spots)
+
+
+def _spots(d: Document) -> Iterator[str]:
+    yield f"{d['road'] or d['section_id'] or d['asked']}: from the drawing alone; look before you lay"
+    for n, one in enumerate(d["spots"], start=1):
+        fit = "" if one["fit"] else " (breaks a rule)"
+        yield (
+            f"  {n}. {one['link_id']} at {one['offset_m']:.0f} m"
+            f" ({one['lat']:.5f}, {one['lon']:.5f}){fit}: {one['why']}"
+        )
+
+
+From = Annotated[str, typer.Option("--from", help="First day of the season, YYYY-MM-DD.")]
+To = Annotated[str, typer.Option("--to", help="Last day of the season.")]
+Names = Annotated[
+    list[str] | None,
+    typer.Option("--station", help="A station or section; default: those of the last plan."),
+]
+Days = Annotated[
+    int | None, typer.Option("--days", help="Full normal days wanted; default 6.", min=1)
+]
+
+
+@app.command()
+def seasons(
+    first: From,
+    last: To,
+    station: Names = None,
+    days: Days = None,
+    workspace: Dir = HERE,
+    as_json: Json = False,
+) -> None:
+    """List the windows of full normal days, and which stations stand in the same days."""
+    from countmap.jobs import rounds
+
+    document = rounds.seasons_(
+        opened(workspace), first=first, last=last, names=tuple(station or ()), full_days=days
+    )
+    deliver(document, as_json, _seasons)
+
+
+def _seasons(d: Document) -> Iterator[str]:
+    yield (
+        f"{plural(len(d['windows']), 'window')} of {d['full_days']} full normal days from"
+        f" {d['first']} to {d['last']} (holidays: {d['calendar'] or 'no calendar'})"
+    )
+    yield from columns(
+        [
+            [
+                f"set {w['set_at'].replace('T', ' ')[:16]}",
+                f"collect {w['collect_at'].replace('T', ' ')[:16]}",
+                w["why"],
+            ]
+            for w in d["windows"][:SHOWN]
+        ]
+    )
+    yield from _more(len(d["windows"]))
+    if d["odd_days"]:
+        yield f"{plural(len(d['odd_days']), 'day')} not normal: " + "; ".join(_runs(d["odd_days"]))
+    for name, own in d["own_odd_days"].items():
+        yield f"  {name} alone: " + "; ".join(
+            _runs([{"date": day, "why": why} for day, why in own.items()])
+        )
+    groups: dict[str, list[str]] = {}
+    for one in d["groups"]:
+        groups.setdefault(one["group"], []).append(one["station_id"])
+    for inside in groups.values():
+        if len(inside) > 1:
+            yield f"Same days: {', '.join(inside)}"
+
+
+def _runs(days: list[Document]) -> Iterator[str]:
+    """Yield odd days with one reason after another as spans."""
+    from datetime import date, timedelta
+
+    start = before = None
+    why = ""
+    for one in [*days, {"date": "", "why": ""}]:
+        at = date.fromisoformat(one["date"]) if one["date"] else None
+        if before and at and one["why"] == why and at - before == timedelta(days=1):
+            before = at
+            continue
+        if start:
+            yield f"{start} {why}" if start == before else f"{start} to {before} {why}"
+        start, before, why = at, at, one["why"]
+
+
+@app.command()
+def rounds(
+    first: From,
+    last: To,
+    depot: Annotated[str, typer.Option("--depot", help="Where crews start: lon,lat.")],
+    crews: Annotated[int, typer.Option("--crews", help="Crews of two or more.")] = 1,
+    stock: Annotated[int, typer.Option("--counters", help="Counters in stock.")] = 10,
+    station: Names = None,
+    days: Days = None,
+    apart: Annotated[
+        bool, typer.Option("--apart", help="Stations of a junction need not share their days.")
+    ] = False,
+    improve: Annotated[
+        int, typer.Option("--improve", help="Seconds for the routing solver (extra routes).")
+    ] = 0,
+    workspace: Dir = HERE,
+    dry_run: DryRun = False,
+    as_json: Json = False,
+) -> None:
+    """Plan who sets and collects which counter when; feasible, or the constraint that breaks."""
+    from countmap.jobs import rounds as planned
+
+    with progress("Planning the rounds"):
+        document = planned.rounds_(
+            opened(workspace),
+            first=first,
+            last=last,
+            depot=depot,
+            crews=crews,
+            stock=stock,
+            names=tuple(station or ()),
+            full_days=days,
+            apart=apart,
+            improve_s=improve,
+            dry_run=dry_run,
+        )
+    deliver(document, as_json, _rounds)
+
+
+def _rounds(d: Document) -> Iterator[str]:
+    names = list(dict.fromkeys(v["round"] for v in d["visits"]))
+    yield (
+        f"{plural(len(names), 'round')} for {plural(len(d['places']), 'station')},"
+        f" {d['minutes'] / 60:.1f} h of driving; {plural(d['crews'], 'crew')} of {d['people']},"
+        f" {d['stock']} counters"
+    )
+    for name in names:
+        yield f"{name}:"
+        yield from columns(
+            [
+                [f"  {v['start']}–{v['leave']}", v["visit"], v["station_id"], _road(d, v)]
+                for v in d["visits"]
+                if v["round"] == name
+            ]
+        )
+    yield from d["breaks"]
+
+
+def _road(d: Document, visit: Document) -> str:
+    place = next(p for p in d["places"] if p["station_id"] == visit["station_id"])
+    return place["road"] or ""

@@ -8,9 +8,18 @@ from typing import Any
 from countmap.errors import InvalidInput
 from countmap.plan.field import FieldSettings
 from countmap.plan.reaches import ReachSettings
+from countmap.plan.rounds import RoundSettings
+from countmap.plan.seasons import SeasonSettings
+from countmap.plan.spots import SpotSettings
 from countmap.workspace import Workspace
 
-ROOMS: dict[str, Any] = {"": FieldSettings, "reach_": ReachSettings}
+ROOMS: dict[str, Any] = {
+    "": FieldSettings,
+    "reach_": ReachSettings,
+    "spot_": SpotSettings,
+    "season_": SeasonSettings,
+    "round_": RoundSettings,
+}
 """The settings of each room, with what its names begin with in the file."""
 
 
@@ -22,6 +31,25 @@ def prior(ws: Workspace) -> FieldSettings:
 def reach(ws: Workspace) -> ReachSettings:
     """Return when two sections share a count."""
     return ReachSettings(**_given(ws, "reach_"))
+
+
+def spot(ws: Workspace) -> SpotSettings:
+    """Return what a spot for tubes should have."""
+    return SpotSettings(**_given(ws, "spot_"))
+
+
+def season(ws: Workspace, full_days: int | None = None) -> SeasonSettings:
+    """Return what a stay needs; ``full_days`` over the setting."""
+    given = _given(ws, "season_")
+    if full_days is not None:
+        given |= {"full_days": full_days}
+        given.setdefault("longest_days", max(full_days + 3, SeasonSettings().longest_days))
+    return SeasonSettings(**given)
+
+
+def round_(ws: Workspace) -> RoundSettings:
+    """Return how crews work."""
+    return RoundSettings(**_given(ws, "round_"))
 
 
 def names() -> list[str]:

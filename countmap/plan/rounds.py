@@ -45,7 +45,7 @@ class RoundSettings:
     peak_evening_to: float = 18
     dawn_minutes: float = 30
     people: float = 2
-    effort: float = 3000
+    effort: float = 10_000
 
     def __post_init__(self) -> None:
         if self.people < 2:
