@@ -9,6 +9,7 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 
+from countmap.balance.expand import NET_SHARE
 from countmap.balance.inputs import BalanceInputs, gather
 from countmap.balance.patterns import PATTERNS, Basis, Coefficients, scale_errors
 from countmap.balance.system import System, build
@@ -33,7 +34,7 @@ UNDER = (0.45, 0.25)
 OVER = (-0.20, 0.10)
 """Mean and standard deviation of 1/scale − 1: an under-counter keeps about 0.55 to 0.85."""
 
-_SWAP_SD = 0.10
+_SWAP_SD = 0.07
 _UNSEEN_SHARE = 0.10
 _ACCESS_SHARE = 0.30
 """Unseen traffic, one standard deviation as a share of the flow around it: what a street stated quiet
@@ -99,13 +100,19 @@ class _Part:
 
 @dataclass(frozen=True, eq=False)
 class _Around:
-    """All areas: what stations, hypotheses and sources of slack bring, and where the rules hold."""
+    """All areas: what stations and hypotheses bring, and where the no-U-turn rules hold.
+
+    ``streets``, ``accesses`` (areas, sources) are what quiet streets and accesses add to a day, ``tides``
+    what accesses add to some hours and take from others.
+    """
 
     parts: dict[str, _Part]
     faults: tuple[Fault, ...]
-    scaled: sparse.csr_array
+    streets: sparse.csr_array
+    accesses: sparse.csr_array
+    tides: sparse.csr_array
     closed: NDArray[np.bool_]
-    moment: Floats
+    base: Basis
 
 
 def weigh(
@@ -150,7 +157,18 @@ def weigh(
             faults += _counter_faults(station, mine, areas, block)
     scaled = sparse.csr_array(system.slack * system.source_sd(np.maximum(flow, 0.0))[None, :])
     faults += _unseen(system, np.abs(system.incidence) @ flow, base)
-    around = _Around(parts, tuple(faults), scaled, _closed(system, rows), base.moment)
+    kind = system.graph.sources["kind"].to_numpy(dtype=object)
+    quiet, net = kind == "quiet", kind == "net"
+    around = _Around(
+        parts,
+        tuple(faults),
+        scaled[:, quiet],
+        scaled[:, ~quiet],
+        # Who turns in comes out again: nothing of the day, but neither in the same hours.
+        scaled[:, net] / (NET_SHARE * np.sqrt(2.0)),
+        _closed(system, rows),
+        base,
+    )
     return tuple(_region(area, around) for area in _regions(faults, scaled))
 
 
@@ -172,9 +190,13 @@ def _region(area: NDArray[np.intp], around: _Around) -> Evidence:
     parts = {
         s: part for s, part in around.parts.items() if len(part.areas) and part.areas[0] in place
     }
-    here = around.scaled[area]
-    slack = (here @ here.T).toarray()
-    covariance: Floats = np.kron(slack, around.moment)
+    slack = [
+        (s[area] @ s[area].T).toarray() for s in (around.streets, around.accesses, around.tides)
+    ]
+    covariance: Floats = np.kron(slack[0], around.base.moment)
+    covariance += np.kron(slack[1], around.base.day) + np.kron(
+        slack[1] + slack[2], around.base.tide
+    )
     residual = np.zeros(len(covariance))
     legs = np.zeros((len(area), len(parts)), dtype=bool)
     for k, part in enumerate(parts.values()):
@@ -196,7 +218,7 @@ def _region(area: NDArray[np.intp], around: _Around) -> Evidence:
         legs,
         np.array([part.total for part in parts.values()]),
         np.array([part.total_sd for part in parts.values()]),
-        np.sqrt(np.diag(slack)),
+        np.sqrt(np.diag(slack[0] + slack[1])),
         around.closed[area],
     )
 
@@ -245,11 +267,10 @@ def _counter_faults(
 
 def _unseen(system: System, around: Floats, base: Basis) -> list[Fault]:
     """Return the leaks at areas, and flows of streets stated quiet: any pattern, of about a share."""
-    values, vectors = np.linalg.eigh(base.moment)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    street, access = _root(base.moment), _root(base.day + base.tide)
     found = []
     for areas in [(i,) for i in range(len(around))] + _twins(system):
-        design = np.kron(np.diag(around[list(areas)] / 2.0), root)
+        design = np.kron(np.diag(around[list(areas)] / 2.0), access)
         at = " ".join(map(str, areas))
         found += [
             Fault("leak", at, "both", areas, design, 0.0, share)
@@ -261,9 +282,15 @@ def _unseen(system: System, around: Floats, base: Basis) -> list[Fault]:
         areas = tuple(sorted(i for i in ends if i >= 0))
         level = max((around[i] / 2.0 for i in areas), default=0.0)
         if level > 0 and system.area[tail] != system.area[head]:
-            design = np.concatenate([ends[i] * level * root for i in areas])
+            design = np.concatenate([ends[i] * level * street for i in areas])
             found.append(Fault("hidden", str(link), "both", areas, design, 0.0, _UNSEEN_SHARE))
     return found
+
+
+def _root(moment: Floats) -> Floats:
+    values, vectors = np.linalg.eigh(moment)
+    result: Floats = vectors * np.sqrt(np.maximum(values, 0.0))
+    return result
 
 
 def _twins(system: System) -> list[tuple[int, ...]]:

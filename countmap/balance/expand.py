@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from countmap.balance.inputs import BalanceInputs, Counts
 
-_NET_SHARE = 0.2
+NET_SHARE = 0.2
 """Who turns in at an access comes out again: of what one sense loses there, a fifth stays away."""
 
 
@@ -269,7 +269,7 @@ def _access(arcs: pd.DataFrame, inputs: BalanceInputs, used: pd.DataFrame) -> li
     share = np.sqrt(per_km * spans["length_m"].to_numpy() + stated * spans["part"].to_numpy())
     ahead, back = spans["ahead"].to_numpy(), spans["back"].to_numpy()
     found: list[_Sources] = []
-    for kind, sign, factor in (("access", -1.0, 1.0), ("net", 1.0, _NET_SHARE)):
+    for kind, sign, factor in (("access", -1.0, 1.0), ("net", 1.0, NET_SHARE)):
         mask = share > 0
         if kind == "net":
             mask &= (ahead >= 0) & (back >= 0)

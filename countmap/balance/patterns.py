@@ -29,6 +29,10 @@ MIN_PERMANENTS = 6
 RIDGE = 1.0
 """Weight, in permanents, of the usual patterns against what these dates say (found on trial towns)."""
 
+_OWN_SD = 1.5
+_MEMORY_H = 2.0
+"""Hours of an access go their own way by one and a half times their mean, a few hours together."""
+
 _MIN_DAYS = 180
 _PRESENT = 0.95
 _OUTLIER = 3.0
@@ -48,7 +52,8 @@ class Basis:
 
     ``coefficients`` (k, PATTERNS) belong to ``keys`` (station, sense), ``level`` (k,) is their vehicles
     a day. ``total`` (PATTERNS,) turns coefficients into vehicles a day; ``moment`` is the mean of
-    c c' of one vehicle a day.
+    c c' of one vehicle a day on a road. Of one vehicle a day through a side access ``day`` is c c' by the
+    roads' hours, ``tide`` what hours of its own add.
     """
 
     keys: tuple[tuple[str, str], ...]
@@ -56,6 +61,8 @@ class Basis:
     level: Floats
     total: Floats
     moment: Floats
+    day: Floats
+    tide: Floats
     axes: Floats
     scale: Floats
 
@@ -117,9 +124,26 @@ def basis(line: Timeline, permanents: list[str]) -> Basis | None:
         level,
         axes @ (_WEIGHTS / scale),
         unit.T @ unit / len(unit),
+        np.outer(unit.mean(axis=0), unit.mean(axis=0)),
+        _own_hours(unit.mean(axis=0) @ (axes / scale), axes * scale),
         axes,
         scale,
     )
+
+
+def _own_hours(day: Floats, onto: Floats) -> Floats:
+    """Return the covariance, by pattern, of a day (classes,) whose every few hours vary by their own size.
+
+    Traffic of one purpose comes and goes when no road as a whole does: by the roads' own ``moment`` an
+    access would be taken for a fault of a counter.
+    """
+    hour = np.arange(CLASSES)
+    apart = np.abs(hour[:, None] - hour) % DAY_H
+    apart = np.minimum(apart, DAY_H - apart)
+    alike = np.where(hour[:, None] // DAY_H == hour // DAY_H, 1.0, 0.5)
+    own = _OWN_SD**2 * np.outer(day, day) * alike * np.exp(-0.5 * (apart / _MEMORY_H) ** 2)
+    result: Floats = onto @ own @ onto.T
+    return result
 
 
 def coefficients(line: Timeline, base: Basis, stations: list[str]) -> dict[str, Coefficients]:
