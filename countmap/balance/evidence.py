@@ -11,7 +11,7 @@ from scipy.sparse.csgraph import connected_components
 
 from countmap.balance.expand import NET_SHARE
 from countmap.balance.inputs import BalanceInputs, gather
-from countmap.balance.patterns import PATTERNS, Basis, Coefficients, scale_errors
+from countmap.balance.patterns import PATTERNS, Basis, Coefficients
 from countmap.balance.system import System, build
 
 if TYPE_CHECKING:
@@ -146,7 +146,7 @@ def weigh(
         flow[at] = mine.value @ base.total
         incidence = system.incidence[:, at]
         areas = np.flatnonzero(incidence.any(axis=1))
-        block: Floats = np.kron(incidence[areas], np.eye(PATTERNS))
+        block = _kron(incidence[areas], np.eye(PATTERNS))
         parts[station] = _Part(
             areas,
             block @ mine.value.ravel(),
@@ -242,8 +242,7 @@ def _of(one: Coefficients, senses: list[str]) -> Coefficients:
 
 def _total_sd(one: Coefficients, base: Basis) -> float:
     weight = np.tile(base.total, len(one.senses))
-    own = one.covariance + scale_errors(one.value)
-    return float(np.sqrt(weight @ own @ weight))
+    return float(np.sqrt(weight @ one.covariance @ weight))
 
 
 def _counter_faults(
@@ -271,7 +270,7 @@ def _unseen(system: System, around: Floats, base: Basis) -> list[Fault]:
     street, access = _root(base.moment), _root(base.day + base.tide)
     found = []
     for areas in [(i,) for i in range(len(around))] + _twins(system):
-        design = np.kron(np.diag(around[list(areas)] / 2.0), access)
+        design = _kron(np.diag(around[list(areas)] / 2.0), access)
         at = " ".join(map(str, areas))
         found += [
             Fault("leak", at, "both", areas, design, 0.0, share)
@@ -286,6 +285,12 @@ def _unseen(system: System, around: Floats, base: Basis) -> list[Fault]:
             design = np.concatenate([ends[i] * level * street for i in areas])
             found.append(Fault("hidden", str(link), "both", areas, design, 0.0, _UNSEEN_SHARE))
     return found
+
+
+def _kron(areas: Floats, patterns: Floats) -> Floats:
+    """Return what holds for areas and patterns at once."""
+    result: Floats = np.kron(areas, patterns).astype(np.float64, copy=False)
+    return result
 
 
 def _root(moment: Floats) -> Floats:
