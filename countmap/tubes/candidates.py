@@ -21,7 +21,8 @@ POOL = 8192
 PER_START = 60
 SHORTEST_M, LONGEST_M = 0.75, 13.5
 LONGEST_FIRST_M = 9.0
-WEAK = 11.0  # a candidate so far behind the best of its start is given up
+WEAK = 14.0  # a candidate so far behind the best of its start is given up
+HOPELESS = 22.0  # beginnings so far behind usual cars are not grown
 PLAIN = -7.0  # whole first axles are grown at once down to here, the others beside half-seen ones
 CLEAN = 4.0  # a best candidate within this of a usual car leaves no room for half-seen beginnings
 NEVER = -1e300
@@ -286,7 +287,7 @@ def _half_first(
                 model.start[first_tube] + base + speed_density(model, v) + np.log(v / lag)
                 + further(model, 1, 0.0, 0.0, d) + np.log(v) + 2 * model.hit
             )  # fmt: skip
-            if score - 3 * model.per_pulse < -2 * WEAK:
+            if score - 3 * model.per_pulse < -HOPELESS:
                 continue
             if seen_first:
                 _begin(pool, end, i, first_tube, i, -1, 0.0, when)
@@ -317,7 +318,7 @@ def _two_halves(
             if SHORTEST_M < d < LONGEST_FIRST_M:
                 score = np.logaddexp(score, further(model, 1, 0.0, 0.0, d) + np.log(v))
         score += cost + np.logaddexp(model.start[0], model.start[1]) - np.log(len(model.usual))
-        if score - 2 * model.per_pulse < -2 * WEAK:
+        if score - 2 * model.per_pulse < -HOPELESS:
             return end
         lag = model.way[sense] / model.usual[2]
         on_first = tube[i] == sense
@@ -342,7 +343,7 @@ def _two_halves(
                 mean += v * np.exp(one)
                 total += np.exp(one)
         score += cost + model.start[sense] - np.log(len(model.usual))
-        if total <= 0 or score - 2 * model.per_pulse < -2 * WEAK:
+        if total <= 0 or score - 2 * model.per_pulse < -HOPELESS:
             continue
         v = mean / total
         lag = way / v

@@ -210,6 +210,8 @@ def plain(
         carry[0].last[x] = float(t[pos])
         return pos + 1
     if axles < 2:
+        if axles == 0 and mask == NONE:
+            return _lone(t, tube, pos, band, model, carry, out, counts, seen[0])
         return pos
     if axles > 2:
         axles = _one_or_two(t, seen[0], axles, model, x)
@@ -303,3 +305,79 @@ def _density(t: Any, seen: Any, begin: int, end: int, model: Model, x: int) -> f
         before, lag = d, new_lag
         v = model.way[x] / lag
     return score + ending(model, end - begin, d1)
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def _lone(
+    t: Any,
+    tube: Any,
+    pos: int,
+    band: tuple[float, float],
+    model: Model,
+    carry: Any,
+    out: Out,
+    counts: Any,
+    seen: Any,
+) -> int:
+    """Hand out three pulses that stand alone: two axles of which one tube missed one."""
+    if pos + 3 > len(t):
+        return pos
+    x, y, z = tube[pos], tube[pos + 1], tube[pos + 2]
+    if x == y == z:
+        return pos
+    # the pulses of each reading: front axle's first and second tube, rear axle's
+    if x != y and x == z:
+        one = _three(t, pos, 0, 2, x, 0, 1, band, model)  # the last was missed
+        other = _three(t, pos, 0, 2, y, 1, 2, band, model)  # or the first, the other way
+        sense, rear = (x, False) if one >= other else (y, True)
+        best, second = max(one, other), min(one, other)
+        first, last = (pos, pos + 1) if not rear else (pos + 1, pos + 2)
+    else:
+        sense, rear = x, x == y
+        first, last = (pos, pos + 1) if not rear else (pos + 1, pos + 2)
+        apart = (0, 1) if rear else (1, 2)
+        best = _three(t, pos, apart[0], apart[1], x, first - pos, last - pos, band, model)
+        second = -1e300
+    if best - second < SURE:
+        return pos
+    lag = (t[last] - t[first]) * 1e-6
+    v = model.way[sense] / lag
+    alone_us = LONGEST_M / v * 1e6
+    if t[pos] - max(carry[0].last[0], carry[0].last[1]) < alone_us:
+        return pos
+    if pos + 3 < len(t) and t[pos + 3] - t[pos + 2] < alone_us:
+        return pos
+    start = float(t[pos])
+    whole, half = (1, 0) if rear else (0, 1)
+    seen[0, whole], seen[1, whole] = first, last
+    single = pos if rear else pos + 2
+    on_first = tube[single] == sense
+    seen[0, half], seen[1, half] = (single, -1) if on_first else (-1, single)
+    if rear and not on_first:
+        start -= lag * 1e6
+    measure(t, seen[0], seen[1], 2, sense, model, lag, start, SURE, out, counts)
+    carry[0].ends[sense] = float(t[single] if on_first else t[single] - lag * 1e6)
+    if rear:
+        carry[0].ends[sense] = float(t[first])
+    carry[0].speeds[sense] = v
+    for k in range(pos, pos + 3):
+        carry[0].last[tube[k]] = float(t[k])
+    return pos + 3
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def _three(
+    t: Any, pos: int, a: int, b: int, sense: int, first: int, last: int, band: Any, model: Model
+) -> float:
+    """Return the log density of two axles: one strikes at ``first``, ``last``; ``a``, ``b`` are an axle apart.
+
+    Those two pulses are of the same tube.
+    """
+    lag = (t[pos + last] - t[pos + first]) * 1e-6
+    v = model.way[sense] / lag if lag > 0 else 1e9
+    apart = (t[pos + b] - t[pos + a]) * 1e-6
+    d = apart * v
+    if not band[0] <= v <= band[1] or d < 1.0 or d > CAR_REACH_M or apart < REPEAT_S:
+        return -1e300
+    score = model.start[sense] + speed_density(model, v) + np.log(v / lag)
+    return score + further(model, 1, 0.0, 0.0, d) + np.log(v) + ending(model, 2, d)
