@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import pandas as pd
 
 from countmap.jobs import publish, releases
-from countmap.jobs.common import Document, Network, Workspace
+from countmap.jobs.common import Document, Network, Workspace, records
 from countmap.store import queries
 
 if TYPE_CHECKING:
@@ -84,7 +84,18 @@ def _grounds(ws: Workspace, content: MapContent, release: str, before: str) -> G
         places=_places(content, roads),
         changes=changes,
         release=releases.line(ws, content.year, content.audience),
+        outside=_outside(ws) if content.audience == "internal" else (),
     )
+
+
+def _outside(ws: Workspace) -> list[tuple[str, str, str | None, str]]:
+    """Return the surveys that have begun and not ended: station, survey, counter, since."""
+    surveys = ws.register.frame("surveys")
+    there = surveys[surveys["started"].notna() & surveys["ended"].isna()]
+    return [
+        (one["station_id"], one["survey_id"], one["counter_id"], one["started"].replace("T", " "))
+        for one in records(there.sort_values(["started", "survey_id"]))
+    ]
 
 
 def _places(content: MapContent, roads: Any) -> dict[str, tuple[float, float]]:

@@ -42,6 +42,8 @@ class Grounds:
         As `compare.changes` gives them, from the release before; None: there is none.
     release : str
         The line at the foot.
+    outside : sequence of (station, survey, counter, since)
+        Counters that stand at the road now; for an internal report alone.
     """
 
     facts: tuple[tuple[str, str | None], ...]
@@ -50,6 +52,7 @@ class Grounds:
     places: Mapping[str, tuple[float, float]]
     changes: Mapping[str, Any] | None
     release: str
+    outside: Sequence[tuple[str, str, str | None, str]] = ()
 
 
 def report(content: MapContent, grounds: Grounds) -> paper.Paper:
@@ -79,6 +82,7 @@ def report(content: MapContent, grounds: Grounds) -> paper.Paper:
         *_excluded(grounds),
         paper.Heading("What changed since the release before"),
         *_changes(grounds, content),
+        *(_house(content, grounds) if content.audience == "internal" else []),
         *([paper.Text("; ".join(content.credits), "soft")] if content.credits else []),
     ]
     return paper.Paper(
@@ -374,3 +378,28 @@ def _changes(grounds: Grounds, content: MapContent) -> list[Any]:
         paper.Text(f"From release {found['old']['release']} to {found['new']['release']}.", "soft"),
         *compare.blocks(found, content.rounding),
     ]
+
+
+def _house(content: MapContent, grounds: Grounds) -> list[Any]:
+    """Return what is for the house alone: where counts are due, where counters stand."""
+    blocks: list[Any] = [paper.Heading("For the house alone")]
+    if len(content.due):
+        rows = tuple(
+            (_text(one["station_id"]), _text(one["link_id"]), one["why"])
+            for one in content.due.head(compare.SHOWN).to_dict("records")
+        )
+        columns = (paper.Column("Station"), paper.Column("Link"), paper.Column("Why", share=1))
+        more = len(content.due) - len(rows)
+        notes = (f"{more:,} more are due.",) if more else ()
+        blocks.append(paper.Grid("Due, most urgent first", columns, rows, notes=notes, sheet="due"))
+    if grounds.outside:
+        heads = (paper.Column("Station"), paper.Column("Survey"), paper.Column("Counter"),
+                 paper.Column("Since", share=1))  # fmt: skip
+        blocks.append(
+            paper.Grid("Counters at the road now", heads, tuple(grounds.outside), sheet="outside")
+        )
+    else:
+        blocks.append(
+            paper.Text("No survey is without an end: no counter is known to stand outside.")
+        )
+    return blocks

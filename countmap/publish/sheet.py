@@ -415,7 +415,7 @@ def _known(content: SheetContent) -> list[Any]:
         )  # fmt: skip
     else:
         blocks.append(paper.Text("No closure, event or holiday is known for these days."))
-    if content.files:
+    if content.files and content.audience == "internal":  # a file's name may be a person's
         blocks.append(paper.Text(f"Counts from {', '.join(content.files)}.", "soft"))
     return blocks
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import axe_playwright_python
 import pypdfium2
 import pytest
+from made_hostile import NAMES
 
 from countmap.jobs import releases, reports, sheets
 from countmap.jobs.common import open_workspace
@@ -21,6 +22,7 @@ HOSTILE = (
     "<script>alert(1)</script>", "<img src=x onerror=alert(1)>", "${alert(1)} {{7*7}}", "C:\\new \\0",
     "\u202egnp.exe", "\u05e8\u05d7\u05d5\u05d1 \u0634\u0627\u0631\u0639", "\U0001f6a6 crossing",
     "=1+1", "x" * 10_240, "</title><svg onload=alert(1)>",
+    *NAMES.values(),
 )  # fmt: skip
 
 

@@ -146,6 +146,7 @@ def test_crews_and_counters_are_for_the_house_alone(made, tmp_path):
         page, printed, book = map(Path, done["files"])
         assert ("T42" in page.read_text("utf-8")) == there
         assert ("T42" in printed_text(printed)) == there
+        assert ("Counts from classes.csv" in page.read_text("utf-8")) == there
         cells = {
             c for s in openpyxl.load_workbook(book) for r in s.iter_rows(values_only=True)
             for c in r
@@ -200,7 +201,9 @@ def test_a_hostile_name_stays_text_in_report_and_data(made, tmp_path):
 def test_a_planned_station_is_in_no_public_paper(made, tmp_path):
     for audience, there in (("public", False), ("internal", True)):
         done = reports.report(made, year=2025, audience=audience, out=tmp_path / "r.html")
-        assert ("Secret Lane" in Path(done["files"][0]).read_text("utf-8")) == there
+        page = Path(done["files"][0]).read_text("utf-8")
+        for private in ("Secret Lane", "For the house alone", "Due, most urgent first"):
+            assert (private in page) == there, private
 
 
 REFUSALS = [
@@ -277,6 +280,13 @@ def test_sheet_report_table_data_and_map_say_the_same(town, tmp_path):
     releases.data(town, year=2025, out=tmp_path / "data")
     given = pd.read_csv(tmp_path / "data" / "annual.csv").set_index(["station_id", "sense"])
     report = reports.report(town, year=2025, xlsx=True, out=tmp_path / "r.html")
+    page = Path(report["files"][0]).read_text("utf-8")
+    out = town.register.frame("flags", state="excluded")
+    for said in (f"<dd>{len(out)} findings</dd>", "<dd>49 estimated, 10 measured</dd>",
+                 "<dd>49 matched, 10 fhwa</dd>", "<dd>2025-01-01 to 2025-12-31</dd>"):  # fmt: skip
+        assert said in page, said
+    assert all(reason in page for reason in out["reason"])
+    assert f"Release {report['release']}, public" in page
     in_report = {r[0]: r for r in table_rows(report["files"][0]) if len(r) == 10}
     book = openpyxl.load_workbook(report["files"][1])["stations"]
     in_book = {r[0]: r for r in book.iter_rows(values_only=True)}
