@@ -42,6 +42,10 @@ def map_(
     year: Year,
     audience: For = Audience.public,
     title: Annotated[str, typer.Option("--title", help="Of the map.")] = "",
+    ground: Annotated[
+        Path | None,
+        typer.Option("--ground", help="OpenStreetMap file: its place names and water are drawn."),
+    ] = None,
     out: Out = None,
     workspace: Dir = HERE,
     as_json: Json = False,
@@ -51,7 +55,12 @@ def map_(
 
     with progress("Drawing the map"):
         document = publish.map_(
-            opened(workspace), year=year, audience=audience.value, title=title, out=out
+            opened(workspace),
+            year=year,
+            audience=audience.value,
+            title=title,
+            out=out,
+            ground=ground,
         )
     deliver(
         document,

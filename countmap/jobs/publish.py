@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 from typing import Any, Literal
 
@@ -10,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from countmap.errors import NotFound
+from countmap.formats import ground as ground_file
 from countmap.jobs import panels, releases
 from countmap.jobs.common import Document, Network, Workspace, last_counted, latest
 from countmap.jobs.roads import OSM_SUFFIXES
@@ -29,18 +31,29 @@ def map_(
     audience: Audience = "public",
     title: str = "",
     out: Path | None = None,
+    ground: Path | None = None,
 ) -> Document:
     """Write the map of a year; returns ``path``, ``bytes`` and ``release``.
+
+    ``ground`` is an OpenStreetMap file whose place names and water are drawn under the roads.
 
     Raises
     ------
     NotFound
-        No annual averages of that year.
+        No annual averages of that year; no such file of the ground.
+    InvalidInput, MissingExtra
+        The file of the ground cannot be read.
     """
     from countmap.publish import map as drawing
 
     content = map_content(ws, year=year, audience=audience, title=title)
     content = releases.public_content(ws, content)
+    if ground is not None:
+        places, water = ground_file.read(ground)
+        credit = f"Place names and water: © OpenStreetMap contributors (ODbL), from {ground.name}"
+        content = dataclasses.replace(
+            content, places=places, water=water, credits=(*content.credits, credit)
+        )
     path = out or ws.path / "published" / f"map-{year}.html"
     drawing.write_map(path, content)
     return {"path": str(path), "bytes": path.stat().st_size, "release": content.release}
@@ -66,7 +79,7 @@ def map_content(ws: Workspace, *, year: int, audience: Audience = "public", titl
     return MapContent(
         title=title or ws.path.resolve().name,
         year=year,
-        release=_release_line(ws, run, balance),
+        release=_release_line(ws, run, balance, releases.release_id(ws, year)),
         links=_links(network),
         flows=ws.register.results("flows", year),
         stations=stations,
@@ -250,11 +263,12 @@ def _credits(ws: Workspace) -> tuple[str, ...]:
     return (f"Roads: {source}",) if source else ()
 
 
-def _release_line(ws: Workspace, run: Document, balance: Document | None) -> str:
+def _release_line(ws: Workspace, run: Document, balance: Document | None, release: str) -> str:
     from countmap import __version__
 
     runs = " and ".join(one["run_id"] for one in (run, balance) if one is not None)
-    return f"{runs}, from {len(ws.register.frame('files'))} count files; countmap {__version__}"
+    files = len(ws.register.frame("files"))
+    return f"{release}: {runs}, from {files} count files; countmap {__version__}"
 
 
 def _notes(run: Document, balance: Document | None) -> tuple[str, ...]:

@@ -25,6 +25,7 @@ JUNCTION_COLUMNS = (
 SCREENLINE_COLUMNS = ("name", "total", "lower", "upper", "verdict", "missing", "geometry")
 PAIR_COLUMNS = ("pair_id", "links", "flow", "lower", "upper")
 DUE_COLUMNS = ("station_id", "link_id", "why")
+PLACE_COLUMNS = ("name", "kind", "lon", "lat")
 LINK_COLUMNS = ("link_id", "name", "road_class", "allowed", "geometry")
 
 
@@ -105,6 +106,10 @@ class MapContent:
     due : DataFrame
         ``station_id, link_id`` (one of them), ``why``: what to count next, most urgent first.
         Optional ``visit``: when and by which round it is planned, in words; shown beside ``why``.
+    places : DataFrame
+        ``name, kind`` (city, town, village, suburb, hamlet), ``lon, lat``: names to find the way by.
+    water : GeoDataFrame, WGS84
+        LineStrings of streams and Polygons of water, drawn pale under the roads.
     rounding : str or chart
         How coarsely figures are shown, see `countmap.rounding`.
     audience : "public" or "internal"
@@ -135,6 +140,8 @@ class MapContent:
     summaries: Mapping[str, Summary] = field(default_factory=dict)
     surveys: Mapping[str, Sequence[Mapping[str, Any]]] = field(default_factory=dict)
     due: pd.DataFrame = field(default_factory=lambda: _frame(*DUE_COLUMNS))
+    places: pd.DataFrame = field(default_factory=lambda: _frame(*PLACE_COLUMNS))
+    water: gpd.GeoDataFrame = field(default_factory=lambda: gpd.GeoDataFrame(geometry=[], crs=4326))
     rounding: str | Chart = "stepped"
     audience: Audience = "public"
     timezone: str = "UTC"
@@ -168,6 +175,7 @@ def require(content: MapContent) -> MapContent:
         ("screenlines", content.screenlines, SCREENLINE_COLUMNS),
         ("pairs", content.pairs, PAIR_COLUMNS),
         ("due", content.due, DUE_COLUMNS),
+        ("places", content.places, PLACE_COLUMNS),
     ):
         missing = [name for name in columns if name not in frame.columns]
         if missing:

@@ -21,6 +21,7 @@ from countmap.publish.answers import answers
 from countmap.publish.attention import by_member, told
 from countmap.publish.content import MapContent
 from countmap.publish.figure import libraries
+from countmap.publish.ground import ground
 from countmap.publish.packed import Column, Lines, Numbers, Text
 from countmap.publish.records import installed, mixes
 from countmap.rounding import CHARTS
@@ -278,6 +279,7 @@ def network(content: MapContent, links: pd.DataFrame, stations: pd.DataFrame) ->
             **_number(pairs, 1, "figure", "lower", "upper"),
             **_number(pairs, 1000, "rel"),
         },
+        **ground(content, links),
         "due": _text(due, "station_id", "link_id", "why", "visit"),
     }  # fmt: skip
 

@@ -6,8 +6,11 @@ import dataclasses
 import re
 from datetime import date
 
+import geopandas as gpd
+import pandas as pd
 import pytest
 from made_town import HOSTILE, town
+from shapely.geometry import box
 
 from countmap.publish.content import Summary
 from countmap.publish.map import write_map
@@ -165,7 +168,7 @@ def test_hostile_names_stay_text_everywhere(sheet):
     [
         ("sure", "known within ± 10 %", "a figure, no interval"),
         ("disagree", "2 of 3 places", "place: in and out differ"),
-        ("next", "3 places due", "due, in order"),
+        ("next", "3 places due", "due, the first in order"),
         ("traffic", "a figure on 58 km of 70 km", "measured"),
     ],
 )
@@ -274,7 +277,9 @@ def test_a_road_under_the_pointer_is_named_and_opens(sheet):
 def test_a_phone_shows_map_panel_and_table_without_sideways_scrolling(sheet, width):
     page = sheet(width=width, height=740, has_touch=True)
     assert page.evaluate(SCALED) <= 0
-    assert page.locator("#field").bounding_box()["height"] > 350
+    assert page.locator("#field").bounding_box()["height"] > 300
+    corner = page.locator("#zoom-all").bounding_box()
+    assert corner["x"] + corner["width"] <= width - 8
     for button in page.locator("#questions button").all():
         assert button.bounding_box()["height"] >= 32
     page.locator('.stations button[data-station="S0003"]').tap()
@@ -368,3 +373,31 @@ def test_the_years_are_joined_where_the_figure_is_of_one_kind(sheet, tmp_path):
     assert page.locator("#panel .joined").count() == 1
     assert page.locator("#panel .break").count() == 2
     assert "The line breaks 2 times: another kind of figure" in page.inner_text("#panel")
+
+
+def test_a_planned_visit_stands_in_the_table_of_an_internal_map_alone(sheet, tmp_path):
+    for audience, seen in (("internal", True), ("public", False)):
+        content = town(audience=audience)
+        due = content.due.assign(visit=["Monday 4 May, round 2", None, None])
+        path = write_map(tmp_path / f"{audience}.html", dataclasses.replace(content, due=due))
+        page = sheet(path=path, hash_="#view=next")
+        page.click("#show-table")
+        assert ("Monday 4 May, round 2" in page.inner_text("#roll")) == seen
+        assert ("round 2" in page.content()) == seen
+
+
+def test_place_names_and_water_lie_under_the_roads(sheet, tmp_path):
+    content = town()
+    west, south, east, north = content.links.total_bounds
+    middle = ((west + east) / 2, (south + north) / 2)
+    places = pd.DataFrame([(HOSTILE, "town", west, north)], columns=["name", "kind", "lon", "lat"])
+    lake = gpd.GeoDataFrame(geometry=[box(west, south, *middle)], crs=4326)
+    page = sheet(path=write_map(tmp_path / "dry.html", content))
+    dry = page.evaluate(INKED, "roads")
+    wet = dataclasses.replace(content, places=places, water=lake)
+    page = sheet(path=write_map(tmp_path / "wet.html", wet))
+    assert page.evaluate(INKED, "roads") > dry + 0.02
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    said = page.locator("#printed text:not([fill=none])").all_text_contents()
+    assert HOSTILE.upper() in [text.replace("\u200a", "") for text in said]
+    page.evaluate("window.dispatchEvent(new Event('afterprint'))")

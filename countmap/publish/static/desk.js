@@ -9,7 +9,7 @@
     const { model, act } = sheet;
     const ends = [null, null];
     const inputs = [byId("strip-from"), byId("strip-to")];
-    let corridor = null, back = null;
+    let corridor = null, back = null, fresh = false;
 
     const station = (row) => ({ kind: "station", row, name: model.named(row), link: model.stations.link[row], at: Number.isNaN(model.stations.link[row]) ? 0 : countmap.offset(model, row) });
     const link = (row) => ({ kind: "link", row, name: model.links.name[row] || `Link ${model.links.link_id[row]}`, link: row, at: model.links.length_m[row] / 2 });
@@ -30,15 +30,23 @@
       const way = countmap.route(model, ...ends);
       if (!way) { body.append(el("p", {}, `No way leads from ${ends[0].name} to ${ends[1].name} in the senses that carry traffic. Swap them, or pick another place.`)); return; }
       corridor = countmap.corridor(model, way);
+      fresh = true;
       const wide = byId("sheet").classList.contains("printing") ? 680 : Math.max(340, body.clientWidth - 34);
       body.append(...countmap.strip(model, corridor, { from: ends[0].name, to: ends[1].name, wide, act }));
+    }
+
+    /** Fit the sheet to the strip, and the map to a corridor that is new. */
+    function settle() {
+      sheet.settle();
+      if (fresh && corridor) sheet.fitRoute(desk.rows());
+      fresh = false;
     }
 
     function set(k, end) {
       ends[k] = end;
       inputs[k].value = end ? end.name : "";
       draw();
-      sheet.settle();
+      settle();
       sheet.remember();
     }
 
@@ -47,7 +55,7 @@
       ends.reverse();
       ends.forEach((end, k) => { inputs[k].value = end ? end.name : ""; });
       draw();
-      sheet.settle();
+      settle();
       sheet.remember();
     });
 
@@ -64,7 +72,7 @@
         if (from !== null) { ends[1] = null; inputs[1].value = ""; set(0, station(from)); }
         else draw();
         if (!byId("sheet").classList.contains("printing")) inputs[ends[0] ? 1 : 0].focus({ preventScroll: true });
-        sheet.settle();
+        settle();
       },
       close() {
         byId("strip").hidden = true;

@@ -82,7 +82,7 @@
       sure: () => [block("Fringe: how unsure", [...fringes(ink, zoom, true), row(hollow(ink), "a figure, no interval")]), block("Cut: where it comes from", cuts(model, ink))],
       disagree: () => [block(`Vehicles a day, ${year}`, widths(model, zoom, { ...ink, shade: () => ink.faint }))],
       next: () => [block("Roads", [row(hollow(ink), "no figure, or none sure to ± 30 %"), row(sample(14, stroke(7, 2, { stroke: ink.faint })), "sure enough")]),
-        model.due.rows ? block("Places", [row(mark(svg("rect", { x: 3, y: 3, width: 20, height: 20, fill: "none", stroke: ink.accent, "stroke-width": 2 }), svg("text", { x: 13, y: 18, "text-anchor": "middle", fill: ink.accent, class: "strong" }, "1")), "due, in order")]) : []],
+        model.due.rows ? block("Places", [row(mark(svg("rect", { x: 3, y: 3, width: 20, height: 20, fill: "none", stroke: ink.accent, "stroke-width": 2 }), svg("text", { x: 13, y: 18, "text-anchor": "middle", fill: ink.accent, class: "strong" }, "1")), "due, the first in order")]) : []],
     }[view]();
     body.append(...parts.flat(), ...block("Stations", marks(ink, view)), ...closer(seen));
   };

@@ -6,10 +6,11 @@
   const TAU = 2 * Math.PI;
   const BUTTONS = 120;
   const LABELS = 36;
+  const NUMBERED = 12;  // places due whose order is written on the whole map
   const CROWD = 150;   // stations without room; beyond this their dots would hide the roads
   const { Room, write, station, tick, unequal } = countmap.pens;
   const APART = 20;    // pixels: carriageways nearer than this look like one road
-  const FONT = countmap.pens.FONT;
+  const { FONT, SERIF } = countmap.pens;
 
   /** A signed difference of flows in words. */
   countmap.excess = (model, row) => {
@@ -209,21 +210,23 @@
       }
     }
 
+    /** Places due: open squares, the most urgent with their place in the order; all of them closer in. */
     function drawDue(ctx, frame, ink, room) {
-      for (let row = 0; row < due.rows; row += 1) {
-        const place = duePlace(row);
-        if (!place) continue;
-        const [x, y] = [frame.x(place.x), frame.y(place.y)];
-        if (!room.take(x - 12, y - 12, x + 12, y + 12)) continue;
-        ctx.fillStyle = ink.paper;
-        ctx.strokeStyle = ink.accent;
-        ctx.lineWidth = 2;
+      const places = Array.from({ length: due.rows }, (_, row) => ({ row, place: duePlace(row) })).filter(({ place }) => place)
+        .map(({ row, place }) => ({ row, x: frame.x(place.x), y: frame.y(place.y) }));
+      const numbered = new Set(places.filter(({ row, x, y }) => (row < NUMBERED || frame.zoom >= 14.5) && room.take(x - 12, y - 12, x + 12, y + 12)).map(({ row }) => row));
+      ctx.fillStyle = ink.paper;
+      ctx.strokeStyle = ink.accent;
+      ctx.lineWidth = 2;
+      for (const { row, x, y } of places) {
+        const half = numbered.has(row) ? 11 : 4;
+        if (half === 4 && !room.take(x - 4, y - 4, x + 4, y + 4)) continue;
         ctx.beginPath();
-        ctx.rect(x - 11, y - 11, 22, 22);
+        ctx.rect(x - half, y - half, 2 * half, 2 * half);
         ctx.fill();
         ctx.stroke();
-        write(ctx, ink, String(row + 1), x, y + 0.5, { colour: ink.accent, bold: true, align: "center" });
       }
+      for (const { row, x, y } of places) if (numbered.has(row)) write(ctx, ink, String(row + 1), x, y + 0.5, { colour: ink.accent, bold: true, align: "center" });
     }
 
     function duePlace(row) {
@@ -400,6 +403,21 @@
       }
     }
 
+    /** Place names, the large first, in spaced capitals where a figure would be numbers: fewer from afar. */
+    function drawPlaces(ctx, frame, ink, room) {
+      const { places } = model;
+      const order = Array.from({ length: places.rows }, (_, row) => row).sort((a, b) => places.rank[a] - places.rank[b] || a - b);
+      for (const row of order) {
+        if (places.rank[row] > frame.zoom - 9) continue;
+        const [x, y] = [frame.x(model.placeX[row]), frame.y(model.placeY[row])];
+        if (x < 0 || y < 0 || x > frame.width || y > frame.height) continue;
+        const text = places.rank[row] < 2 ? places.name[row].slice(0, 40).toUpperCase().split("").join("\u200a") : places.name[row].slice(0, 40);
+        ctx.font = SERIF;
+        const half = ctx.measureText(text).width / 2 + 6;
+        if (room.take(x - half, y - 10, x + half, y + 10)) write(ctx, ink, text, x, y, { colour: ink.soft, align: "center", font: SERIF });
+      }
+    }
+
     return {
       tray,
       hidden: () => hidden,
@@ -419,6 +437,7 @@
         if (asked) drawWords(ctx, frame, ink, room);
         else if (labelled.length) { labelled = []; placeLines(frame); }
         drawLabels(ctx, frame, ink, room);
+        drawPlaces(ctx, frame, ink, room);
       },
       /** The disagreeing junction under a point of the view, or −1. */
       junctionAt(point) {

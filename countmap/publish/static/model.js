@@ -141,6 +141,8 @@
       head, ...tables,
       shape: project(links.shape),
       lines: project(screenlines.shape),
+      shores: project(tables.water.shape),
+      placeX: tables.places.lon.map(worldX), placeY: tables.places.lat.map(worldY),
       stationRow: new Map(stations.station_id.map((id, row) => [id, row])),
       linkRow: new Map(links.link_id.map((id, row) => [id, row])),
       findingsOf: group(tables.findings.station_id),

@@ -45,7 +45,7 @@
       if (!this.path) return;
       this.add("path", { d: this.path, fill: "none", stroke: this.strokeStyle, "stroke-width": this.lineWidth, "stroke-linecap": this.lineCap, "stroke-linejoin": this.lineJoin, "stroke-dasharray": this.dash.length ? this.dash.join(" ") : null });
     }
-    fill() { if (this.path) this.add("path", { d: this.path, fill: this.fillStyle }); }
+    fill(rule) { if (this.path) this.add("path", { d: this.path, fill: this.fillStyle, "fill-rule": rule || null }); }
     measureText(text) { this.ruler.font = this.font; return this.ruler.measureText(text); }
     words(text, x, y, attributes) {
       const anchor = { left: "start", center: "middle", right: "end" }[this.textAlign];

@@ -5,6 +5,7 @@
 (() => {
   const TAU = 2 * Math.PI;
   const FONT = "14px system-ui, sans-serif";
+  const SERIF = "italic 16px 'Iowan Old Style', Palatino, Georgia, serif";
 
   /** Keeps what is drawn from covering what was drawn before. */
   class Room {
@@ -43,8 +44,8 @@
   }
 
   /** Text with the paper's colour around it, so that it reads across a band. */
-  function write(ctx, ink, text, x, y, { colour = ink.text, bold = false, align = "left" } = {}) {
-    ctx.font = bold ? `600 ${FONT}` : FONT;
+  function write(ctx, ink, text, x, y, { colour = ink.text, bold = false, align = "left", font = bold ? `600 ${FONT}` : FONT } = {}) {
+    ctx.font = font;
     ctx.textAlign = align;
     ctx.textBaseline = "middle";
     ctx.lineJoin = "round";
@@ -100,5 +101,5 @@
     ctx.stroke();
   }
 
-  countmap.pens = { FONT, Room, write, station, tick, unequal };
+  countmap.pens = { FONT, SERIF, Room, write, station, tick, unequal };
 })();

@@ -94,7 +94,7 @@
   function crosses(ctx, frame, map, ink) {
     const middle = map.getCenter();
     const metre = frame.scale * 256 / (40075016.686 * Math.cos((middle.lat * Math.PI) / 180));
-    const step = [50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000, 50000, 100000].find((m) => m * metre > 90) || 200000;
+    const step = [50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000, 50000, 100000].find((m) => m * metre > (map.getSize().x < 500 ? 48 : 90)) || 200000;
     const every = step * metre;
     ctx.strokeStyle = ink.rule;
     ctx.lineWidth = 1;
@@ -111,6 +111,21 @@
     return { step, pixels: every };
   }
 
+  /** Water, pale under all else: areas filled (islands are rings, left out by the even-odd rule), streams as lines. */
+  function water(ctx, frame, model, ink) {
+    const { area } = model.water;
+    if (!area.length) return;
+    ctx.fillStyle = ctx.strokeStyle = ink.water;
+    ctx.lineWidth = Math.max(1.2, Math.min(4, frame.zoom - 10));
+    ctx.lineJoin = ctx.lineCap = "round";
+    ctx.setLineDash([]);
+    for (const [kind, draw] of [[1, () => ctx.fill("evenodd")], [0, () => ctx.stroke()]]) {
+      ctx.beginPath();
+      for (let row = 0; row < area.length; row += 1) if (area[row] === kind && inSight(frame, model.shores.box, row)) trace(ctx, frame, model.shores, row);
+      draw();
+    }
+  }
+
   /** A drawer of roads over a model; it keeps its groups until the view or the zoom changes. */
   countmap.roads = (model, map) => {
     let key = "", sorted = null;
@@ -120,6 +135,7 @@
       forget() { key = ""; },
       sketch: (zoom) => model.size * 2 ** zoom < MESH,
       draw(ctx, frame, state, ink) {
+        water(ctx, frame, model, ink);
         this.crosses = crosses(ctx, frame, map, ink);
         const wanted = `${state.view} ${frame.zoom}`;
         if (wanted !== key) { sorted = groups(model, state.view, frame.zoom); key = wanted; }

@@ -25,7 +25,7 @@
 
   /** The inks of the sheet as it is lit now. */
   countmap.inks = () => {
-    const ink = { paper: read("--paper"), ink: read("--band"), text: read("--ink"), light: read("--band-light"), accent: read("--accent"), rule: read("--rule") };
+    const ink = { paper: read("--paper"), ink: read("--band"), text: read("--ink"), light: read("--band-light"), accent: read("--accent"), rule: read("--rule"), water: read("--water"), soft: read("--soft") };
     return { ...ink, mix, shade: (share) => mix(ink.light, ink.ink, share), fringe: mix(ink.paper, ink.ink, 0.24), faint: mix(ink.paper, ink.ink, 0.3) };
   };
 

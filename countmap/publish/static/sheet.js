@@ -87,12 +87,27 @@
       const { map } = this;
       map.invalidateSize({ animate: false });
       const wide = map.getSize().x;
+      if (this.all) map.fitBounds(this.all, this.clear(wide));
+      this.fitted = map.getZoom();
+    }
+
+    /** The room that key, panel and strip leave of the map, as Leaflet takes it. */
+    clear(wide) {
       const left = 20 + (wide < 900 ? 0 : this.margin());
       const panel = byId("panel");
       const right = 20 + (!panel.hidden && panel.offsetWidth < 0.4 * wide ? panel.offsetWidth : 0);
-      const bottom = 28 + byId("strip").offsetHeight;
-      if (this.all) map.fitBounds(this.all, { animate: false, paddingTopLeft: [left, 28], paddingBottomRight: [right, Math.min(bottom, map.getSize().y - 120)] });
-      this.fitted = map.getZoom();
+      const bottom = Math.min(28 + byId("strip").offsetHeight, this.map.getSize().y - 120);
+      return { animate: false, paddingTopLeft: [left, 28], paddingBottomRight: [right, bottom] };
+    }
+
+    /** Show a corridor whole, in the room that is left. */
+    fitRoute(rows) {
+      const { map, model } = this;
+      if (byId("field").hidden || !rows.length) return;
+      const { start, lon, lat } = model.links.shape;
+      const bounds = L.latLngBounds([]);
+      for (const row of rows) for (let v = start[row]; v < start[row + 1]; v += 1) bounds.extend([lat[v], lon[v]]);
+      map.fitBounds(bounds, { ...this.clear(map.getSize().x), maxZoom: 16 });
     }
 
     /** What the reader sees now of the network: the view, without the empty ground around it. */
@@ -230,9 +245,8 @@
       const bottom = below ? Math.max(120, Math.min(size.y, panel.top - field.top)) : size.y;
       const left = this.margin();
       const inside = point.x > left + 40 && point.x < right - 40 && point.y > 40 && point.y < bottom - 40;
-      if (inside) return;
       if (!below && map.getZoom() === this.fitted) this.fit();
-      else map.panBy(point.subtract(L.point((left + right) / 2, bottom / 2)), { animate: !countmap.reducedMotion() });
+      else if (!inside) map.panBy(point.subtract(L.point((left + right) / 2, bottom / 2)), { animate: !countmap.reducedMotion() });
     }
 
     hoverStation(row) {

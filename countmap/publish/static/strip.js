@@ -201,9 +201,9 @@
     const facts = [km(corridor.way.length), countmap.many(corridor.seen.length, "station"), countmap.many(corridor.joining.length, "side road")].join(", ");
     return [
       el("p", { class: "strip-answer" }, el("strong", {}, steps.length ? `${countmap.many(steps.length, "step")} that nothing explains. ` : "No step without an explanation. "), `${facts}; average day of ${model.head.year}.`),
-      ...steps.map((step) => el("p", { class: "tick" }, `${names[step.travel][0].toUpperCase()}${names[step.travel].slice(1)}: ${told(model, step, names)}`)),
       el("figure", { class: "chart strip-chart" }, chart(model, corridor, names, wide),
         el("figcaption", {}, corridor.single ? "Vehicles a day, both senses; the fringe is the interval." : `Vehicles a day: up, ${names.ahead}; down, ${names.back}. The fringe is the interval, a short bar a station's own figure, a cross on the line a side road (both senses).`)),
+      ...steps.map((step) => el("p", { class: "tick" }, `${names[step.travel][0].toUpperCase()}${names[step.travel].slice(1)}: ${told(model, step, names)}`)),
       twin(model, corridor, names, act),
     ];
   };
