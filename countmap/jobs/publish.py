@@ -72,8 +72,6 @@ def map_content(ws: Workspace, *, year: int, audience: Audience = "public", titl
     network = Network(ws)
     hours, days = queries.hours_and_days(ws, f"{year}-01-01", f"{year}-12-31")
     stations = ws.register.frame("stations")
-    if audience == "public":
-        stations = stations[~stations["station_id"].isin(releases.not_public(ws))]
     found = balance["document"] if balance else NOTHING
     explanations = run["document"]["explanations"]
     return MapContent(

@@ -403,12 +403,12 @@
       }
     }
 
-    /** Place names, the large first, in spaced capitals where a figure would be numbers: fewer from afar. */
-    function drawPlaces(ctx, frame, ink, room) {
+    /** Place names: towns before the figures, in capitals; the small ones where room is left, closer in. */
+    function drawPlaces(ctx, frame, ink, room, large) {
       const { places } = model;
       const order = Array.from({ length: places.rows }, (_, row) => row).sort((a, b) => places.rank[a] - places.rank[b] || a - b);
       for (const row of order) {
-        if (places.rank[row] > frame.zoom - 9) continue;
+        if (places.rank[row] < 2 !== large || places.rank[row] > frame.zoom - 9) continue;
         const [x, y] = [frame.x(model.placeX[row]), frame.y(model.placeY[row])];
         if (x < 0 || y < 0 || x > frame.width || y > frame.height) continue;
         const text = places.rank[row] < 2 ? places.name[row].slice(0, 40).toUpperCase().split("").join("\u200a") : places.name[row].slice(0, 40);
@@ -436,8 +436,9 @@
         drawStations(ctx, frame, ink, room);
         if (asked) drawWords(ctx, frame, ink, room);
         else if (labelled.length) { labelled = []; placeLines(frame); }
+        drawPlaces(ctx, frame, ink, room, true);
         drawLabels(ctx, frame, ink, room);
-        drawPlaces(ctx, frame, ink, room);
+        drawPlaces(ctx, frame, ink, room, false);
       },
       /** The disagreeing junction under a point of the view, or −1. */
       junctionAt(point) {
