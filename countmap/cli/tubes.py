@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -12,6 +13,7 @@ from countmap.cli.common import (
     HERE,
     Dir,
     Document,
+    DryRun,
     Json,
     columns,
     deliver,
@@ -127,22 +129,29 @@ def decode(
     counts: Annotated[Path | None, typer.Option("--counts", help="Write counts.csv here.")] = None,
     minutes: Annotated[int, typer.Option(help="Interval of the counts.")] = 15,
     workspace: Dir = HERE,
+    dry_run: DryRun = False,
     as_json: Json = False,
 ) -> None:
-    """Turn pulses of a pair into vehicles: time, sense, speed, axles, class, how sure."""
+    """Turn pulses of a pair into vehicles: time, sense, speed, axles, class, how sure.
+
+    With --survey the workspace keeps them, and counts them by class and speed.
+    """
     from countmap.jobs import tubes
 
-    options: dict[str, Any] = {"out": out, "counts": counts, "minutes": minutes}
+    ws = None
     if survey:
         ws = opened(workspace)
-        options |= tubes.of_survey(ws, survey)
-        if scheme:
-            options["scheme"] = scheme
+        stay = tubes.of_survey(ws, survey)
+        stay = replace(stay, scheme=scheme) if scheme else stay
     else:
-        options |= tubes.given(started, spacing_m, length_difference_m, first_tube_with, timezone)
-        options["scheme"] = scheme or "austroads12"
+        stay = tubes.given(
+            started, spacing_m, length_difference_m, first_tube_with, timezone,
+            scheme or "austroads12",
+        )  # fmt: skip
     with progress("Decoding pulses") as step:
-        document = tubes.decode(files, step=step, **options)
+        document = tubes.decode(
+            files, stay, ws=ws, out=out, counts=counts, minutes=minutes, dry_run=dry_run, step=step
+        )
     deliver(document, as_json, _decoded)
 
 
@@ -160,7 +169,7 @@ def _decoded(d: Document) -> Iterator[str]:
             f"{plural(d['axles_alone'], 'pulse')} while the other tube was silent: axles only, "
             "no sense, speed or class"
         )
-    rows = [["sense", "vehicles", "mean", "V85", "pace", "accelerating"]]
+    rows = [["sense", "vehicles", "mean", "V85", "pace", "headway", "within 2 s"]]
     for s in d["senses"]:
         known = s["mean"] is not None
         pace = (
@@ -173,14 +182,24 @@ def _decoded(d: Document) -> Iterator[str]:
                 f"{s['mean']:.1f}" if known else "–",
                 f"{s['v85']:.1f}" if known else "–",
                 pace,
-                f"{s['accelerating']:,}",
+                f"{s['mean_headway_s']:.1f} s" if s["mean_headway_s"] is not None else "–",
+                f"{s['close_share']:.0%}" if s["close_share"] is not None else "–",
             ]
         )
-    yield from columns(rows, right=(1, 2, 3, 5))
+    yield from columns(rows, right=(1, 2, 3, 5, 6))
     yield f"Classes ({d['scheme']}): " + ", ".join(
         f"{c['class']}: {c['vehicles']:,}" for c in d["classes"]
     )
     yield f"Mind: {d['confusion']}"
+    yield f"The counts' own error: {d['count_error']:.1%} (one standard error)"
+    kept = d["kept"]
+    if kept is not None:
+        yield f"Kept: {kept['vehicles']}" + (", already there" if kept["already"] else "")
+    if kept is not None and kept["decision"] is not None:
+        yield (
+            f"It takes the place of {', '.join(kept['replaced'])}; countmap undo "
+            f"{kept['decision']} brings that back"
+        )
 
 
 @app.command()
@@ -190,6 +209,7 @@ def verify(
     wheelbase: Annotated[
         float | None, typer.Option(help="The fleet's usual wheelbase, from trusted sites, m.")
     ] = None,
+    epoch: Annotated[int | None, typer.Option(help="Which epoch, from 1.")] = None,
     apply: Annotated[bool, typer.Option("--apply", help="Use the proposal from here on.")] = False,
     reason: Annotated[str, typer.Option("--reason", help="Why; kept with the decision.")] = "",
     workspace: Dir = HERE,
@@ -200,25 +220,35 @@ def verify(
 
     with progress("Decoding pulses") as step:
         document = tubes.verify(
-            opened(workspace), survey, files, wheelbase_m=wheelbase, apply=apply, reason=reason,
-            step=step,
+            opened(workspace), survey, files, wheelbase_m=wheelbase, epoch=epoch, apply=apply,
+            reason=reason, step=step,
         )  # fmt: skip
     deliver(document, as_json, _verified)
 
 
 def _verified(d: Document) -> Iterator[str]:
-    yield (
-        f"{d['survey_id']}: {plural(d['vehicles'], 'vehicle')}, {d['against']:,} of them against. "
-        "More than a few against on a one-way road: tubes are swapped"
-    )
+    yield f"{d['survey_id']}: {plural(d['vehicles'], 'vehicle')}, {d['against']:,} of them against"
+    if d["only_sense"] is None:
+        yield "On a two-way road the pulses cannot tell swapped tubes: compare with what the crew saw"
     yield from columns(
         [[f["verdict"], f["name"], f"{f['value']:.2%}", f["why"]] for f in d["findings"]]
     )
+    if d["swap"]:
+        yield "Proposed: the other tube is struck first by `with`"
     p = d["proposal"]
-    if p is None:
+    if p is not None:
+        yield from _geometry(p, d["used"])
+    elif not d["swap"]:
         yield "No other geometry is proposed"
         return
-    new, old = p["geometry"], d["used"]
+    if d["applied"] is None:
+        yield "Nothing was changed; --apply uses it from here on"
+    else:
+        yield f"Applied as decision {d['applied']}; countmap undo {d['applied']} takes it back"
+
+
+def _geometry(p: Document, old: Document) -> Iterator[str]:
+    new = p["geometry"]
     yield (
         f"Proposed: length difference {100 * new['length_difference_m']:+.0f} cm (was "
         f"{100 * old['length_difference_m']:+.0f}), ± {100 * p['length_error_m']:.0f} cm"
@@ -229,7 +259,3 @@ def _verified(d: Document) -> Iterator[str]:
             f"(was {old['spacing_ab_m']:.3f}, {old['spacing_ba_m']:.3f})"
         )
     yield f"Evidence: {p['evidence']}"
-    if d["applied"] is None:
-        yield "Nothing was changed; --apply uses it from here on"
-    else:
-        yield f"Applied as decision {d['applied']}; countmap undo {d['applied']} takes it back"

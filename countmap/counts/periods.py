@@ -16,30 +16,19 @@ SPEED_EDGES_KMH = (0, 20, 30, 40, 50, 60, 70, 80, 90, 100, 110, 120, 140, 300)
 PACE_KMH = 15.0  # the band that holds the most vehicles; 10 mph elsewhere
 
 
-def interval_counts(
+def cells(
     vehicles: pd.DataFrame,
-    span: tuple[pd.Timestamp, pd.Timestamp],
-    tz: str,
     *,
-    station_id: str,
     minutes: int = 15,
     by_class: bool = True,
     edges_kmh: ArrayLike | None = None,
-    silent: pd.Series | None = None,
 ) -> pd.DataFrame:
-    """Return vehicles in each whole interval, by sense and, where asked, class and speed bin.
+    """Return how many vehicles each interval holds, by sense, class and speed bin; sums of sums agree.
 
     Parameters
     ----------
     vehicles : DataFrame
-        ``time`` (UTC), ``sense``, ``speed_kmh`` (NaN: not measured), ``vehicle_class``, ``scheme``,
-        ``survey_id``.
-    span : (Timestamp, Timestamp)
-        First and last instant at which both tubes worked, UTC. Intervals that it does not cover
-        whole are left out: nothing is scaled up.
-    tz : str
-        Zone whose wall clock the intervals keep.
-    station_id : str
+        ``time`` (UTC), ``sense``, ``speed_kmh`` (NaN: not measured), ``vehicle_class``.
     minutes : int
         A divisor of 60.
     by_class : bool
@@ -47,13 +36,12 @@ def interval_counts(
     edges_kmh : array_like, optional
         Edges of speed bins, low edge included. A vehicle without speed is in no bin: its rows have
         null bins.
-    silent : Series of UTC instants, optional
-        When one tube was silent while the other counted: intervals that hold any are missing.
 
     Returns
     -------
     DataFrame
-        PERIODS. An interval without vehicles of a class and bin that occur is an observed 0.
+        start_utc, sense, vehicle_class, speed_low_kmh, speed_high_kmh, n. Frames of parts may be put
+        one under the other: ``interval_counts`` adds up what is alike.
 
     Raises
     ------
@@ -62,39 +50,92 @@ def interval_counts(
     """
     if minutes < 1 or 60 % minutes:
         raise InvalidInput(f"{minutes} minutes do not divide the hour. Use 5, 10, 15, 30 or 60")
+    low, high = _bins(vehicles["speed_kmh"].to_numpy(float), edges_kmh)
+    found = pd.DataFrame(
+        {
+            "start_utc": vehicles["time"].dt.floor(f"{minutes}min").to_numpy(),
+            "sense": vehicles["sense"].to_numpy(object),
+            "vehicle_class": vehicles["vehicle_class"].to_numpy(object) if by_class else None,
+            "speed_low_kmh": low,
+            "speed_high_kmh": high,
+            "n": 1,
+        }
+    )
+    found["start_utc"] = pd.to_datetime(found["start_utc"], utc=True).astype(vehicles["time"].dtype)
+    return added(found)
+
+
+def added(found: pd.DataFrame) -> pd.DataFrame:
+    """Return ``cells`` with what is alike added up, in order."""
+    keys = ["start_utc", "sense", "vehicle_class", "speed_low_kmh", "speed_high_kmh"]
+    return found.groupby(keys, dropna=False, as_index=False)["n"].sum()
+
+
+def interval_counts(
+    found: pd.DataFrame,
+    span: tuple[pd.Timestamp, pd.Timestamp],
+    tz: str,
+    *,
+    station_id: str,
+    survey_id: str | None = None,
+    scheme: str | None = None,
+    minutes: int = 15,
+    silent: pd.Series | None = None,
+) -> pd.DataFrame:
+    """Return period counts of whole intervals from ``cells``.
+
+    Parameters
+    ----------
+    found : DataFrame
+        What ``cells`` returned, of the same ``minutes``; of several parts one under the other.
+    span : (Timestamp, Timestamp)
+        First and last instant at which both tubes worked, UTC. Intervals that it does not cover
+        whole are left out: nothing is scaled up.
+    tz : str
+        Zone whose wall clock the intervals keep.
+    station_id, survey_id, scheme : str
+    minutes : int
+    silent : Series of UTC instants, optional
+        When one tube was silent while the other counted: intervals that hold any are missing.
+
+    Returns
+    -------
+    DataFrame
+        PERIODS. An interval without vehicles of a class and bin that occur is an observed 0.
+    """
     # offsets of zones are whole quarters of an hour, so the grid in UTC is the grid on the wall
     first = span[0].ceil(f"{minutes}min")
     starts = pd.date_range(first, span[1] - pd.Timedelta(minutes=minutes), freq=f"{minutes}min")
-    kinds = pd.DataFrame(index=vehicles.index)
-    kinds["vehicle_class"] = vehicles["vehicle_class"].astype("str") if by_class else None
-    low, high = _bins(vehicles["speed_kmh"].to_numpy(float), edges_kmh)
-    kinds["speed_low_kmh"], kinds["speed_high_kmh"] = low, high
-    place = _place(vehicles["time"], first, minutes)
+    kinds = ["vehicle_class", "speed_low_kmh", "speed_high_kmh"]
+    occur = found[kinds].drop_duplicates().sort_values(kinds).reset_index(drop=True)
+    if occur.empty:
+        occur = pd.DataFrame({c: [None] for c in kinds})
+    which = (
+        found[kinds]
+        .merge(occur.assign(cell=np.arange(len(occur))), how="left", on=kinds)["cell"]
+        .to_numpy(np.int64)
+    )
+    place = _place(found["start_utc"], first, minutes)
     inside = (place >= 0) & (place < len(starts))
-    cells = kinds.drop_duplicates().sort_values(list(kinds.columns)).reset_index(drop=True)
-    if cells.empty:
-        cells = pd.DataFrame({c: [None] for c in kinds.columns})
-    which = kinds.reset_index(drop=True).merge(
-        cells.assign(cell=np.arange(len(cells))), how="left", on=list(kinds.columns)
-    )["cell"]
-    sense = (vehicles["sense"] == SENSES[1]).to_numpy().astype(np.int64)
-    flat = ((sense * len(cells) + which.fillna(0).to_numpy(np.int64)) * len(starts) + place)[inside]
-    counts = np.bincount(flat, minlength=2 * len(cells) * len(starts)).astype(float)
+    sense = (found["sense"] == SENSES[1]).to_numpy().astype(np.int64)
+    flat = ((sense * len(occur) + which) * len(starts) + place)[inside]
+    counts = np.bincount(
+        flat, found["n"].to_numpy(float)[inside], minlength=2 * len(occur) * len(starts)
+    )
     if silent is not None and len(silent):
         gone = np.unique(_place(silent, first, minutes))
         gone = gone[(gone >= 0) & (gone < len(starts))]
         counts.reshape(-1, max(len(starts), 1))[:, gone] = np.nan
-    table = cells.loc[np.tile(np.repeat(np.arange(len(cells)), len(starts)), 2)]
+    table = occur.loc[np.tile(np.repeat(np.arange(len(occur)), len(starts)), 2)]
     table = table.reset_index(drop=True)
-    table["sense"] = np.repeat(np.array(SENSES, object), len(cells) * len(starts))
+    table["sense"] = np.repeat(np.array(SENSES, object), len(occur) * len(starts))
     table["start_utc"] = pd.Series(starts.as_unit("us"))[
-        np.tile(np.arange(len(starts)), 2 * len(cells))
+        np.tile(np.arange(len(starts)), 2 * len(occur))
     ].reset_index(drop=True)
     table["utc_offset_min"] = clock.offsets_min(table["start_utc"], tz)
     table["station_id"], table["minutes"], table["count"] = station_id, minutes, counts
     table["quantity"] = "vehicles"
-    for name in ("scheme", "survey_id"):
-        table[name] = vehicles[name].iloc[0] if len(vehicles) else None
+    table["scheme"], table["survey_id"] = scheme, survey_id
     return table
 
 
@@ -146,19 +187,31 @@ def speed_figures(speed_kmh: ArrayLike) -> dict[str, float | int | None]:
     >>> found["mean"], found["pace_low"], found["pace_share"]
     (55.0, 48.0, 0.8)
     """
-    v = np.sort(np.asarray(speed_kmh, float))
-    v = v[np.isfinite(v)]
-    if len(v) == 0:
+    v = np.asarray(speed_kmh, float)
+    values, counts = np.unique(v[np.isfinite(v)], return_counts=True)
+    return figures_of(values, counts)
+
+
+def figures_of(values: ArrayLike, counts: ArrayLike) -> dict[str, float | int | None]:
+    """Return the same figures of distinct speeds in rising order and how many have each."""
+    v, n = np.asarray(values, float), np.asarray(counts, np.int64)
+    v, n = v[n > 0], n[n > 0]
+    total = int(n.sum())
+    if total == 0:
         return dict.fromkeys(("mean", "deviation", "v85", "pace_low", "pace_share")) | {"n": 0}
-    within = np.searchsorted(v, v + PACE_KMH, side="right") - np.arange(len(v))
+    heap = np.cumsum(n)
+    within = heap[np.searchsorted(v, v + PACE_KMH, side="right") - 1] - heap + n
     best = int(np.argmax(within))
+    mean = float(v @ n) / total
+    at = 0.85 * (total - 1)
+    low, high = (v[np.searchsorted(heap, k, side="right")] for k in (int(at), math.ceil(at)))
     return {
-        "n": len(v),
-        "mean": float(v.mean()),
-        "deviation": float(v.std(ddof=1)) if len(v) > 1 else None,
-        "v85": float(np.quantile(v, 0.85)),
+        "n": total,
+        "mean": mean,
+        "deviation": math.sqrt(float((v - mean) ** 2 @ n) / (total - 1)) if total > 1 else None,
+        "v85": float(low + (at - int(at)) * (high - low)),
         "pace_low": float(v[best]),
-        "pace_share": float(within[best] / len(v)),
+        "pace_share": float(within[best] / total),
     }
 
 

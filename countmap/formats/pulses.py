@@ -1,4 +1,4 @@
-"""Files of pulses, ``time_us`` and ``tube``: CSV or Parquet, in chunks; vehicles, written as a table."""
+"""Files of pulses, ``time_us`` and ``tube``: CSV or Parquet, in chunks."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pacsv
@@ -15,7 +14,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from countmap.errors import InvalidInput, NotFound
-from countmap.formats import limits, whole
+from countmap.formats import limits
 
 COLUMNS = ("time_us", "tube")
 ROLLOVER_US = 1 << 32  # a counter of 32 bits starts again after 71.6 minutes
@@ -123,18 +122,3 @@ def _refuse(good: Any, values: Any, name: str, why: str, file: str, row: int) ->
         f"{file}:{row + bad[0]}: {name} {values[int(bad[0])].as_py()!r} {why}. "
         f"Correct the row{more}"
     )
-
-
-def write_vehicles(frame: pd.DataFrame, path: str | Path) -> None:
-    """Write vehicles as Parquet or, by the name's ending, as CSV; replaced in one step.
-
-    In CSV the spacings of a vehicle stand in one cell, separated by blanks.
-    """
-    path = Path(path)
-    with whole.replacing(path) as part:
-        if path.suffix.lower() == ".parquet":
-            frame.to_parquet(part, compression="zstd", index=False)
-            return
-        flat = frame.copy()
-        flat["spacings_m"] = [" ".join(f"{d:.3f}" for d in row) for row in flat["spacings_m"]]
-        flat.to_csv(part, index=False, lineterminator="\n", float_format="%.3f")

@@ -3,46 +3,31 @@
 from __future__ import annotations
 
 import math
+import tempfile
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from countmap.clock import offsets_min, zone
+from countmap.clock import zone
 from countmap.counts import periods
 from countmap.errors import InvalidInput, NotFound
-from countmap.formats import csv_table, pulses
-from countmap.jobs.common import Document, Step, Workspace, cell, no_step
+from countmap.formats import csv_table, vehicles, whole
+from countmap.jobs.annual import one_way
+from countmap.jobs.common import Document, Network, Step, Workspace, cell, no_step
+from countmap.jobs.decoding import Epoch, Result, Stay, Totals, clock_of, run, stream, summary
 from countmap.schemes import reader
+from countmap.store import blocks
 from countmap.tubes import budget as budgets
 from countmap.tubes import verify as verifying
-from countmap.tubes.classify import classify, labels
+from countmap.tubes.classify import classify
 from countmap.tubes.geometry import Geometry, pulse_speed
-from countmap.tubes.pulses import Decoded, Decoder
-from countmap.tubes.vehicles import Vehicles, joined
+from countmap.tubes.vehicles import joined
 
 _INSTALLED = tuple(f.name for f in fields(budgets.Installation) if f.name != "checks")
-
-
-@dataclass(frozen=True, slots=True)
-class _Drift:
-    """A counter's clock that ran ahead by ``start_s`` at ``first`` and by ``end_s`` at ``last``."""
-
-    first: int
-    last: int
-    start_s: float
-    end_s: float
-
-    def true(self, stamp: Any) -> Any:
-        """Return stamps (µs) as the reference clock would have them; the same without drift."""
-        if self.start_s == self.end_s == 0.0:
-            return stamp
-        part = (np.asarray(stamp) - self.first) / max(self.last - self.first, 1)
-        ahead = self.start_s + (self.end_s - self.start_s) * part
-        return np.asarray(stamp) - np.round(ahead * 1e6).astype(np.int64)
 
 
 def budget(
@@ -85,18 +70,13 @@ def budget(
 
 def decode(
     files: Sequence[Path],
-    geometry: Geometry,
+    stay: Stay,
     *,
-    started: pd.Timestamp,
-    first_tube_with: str,
-    tz: str,
-    survey_id: str = "",
-    station_id: str = "",
-    clock_s: tuple[float, float] = (0.0, 0.0),
-    scheme: str = "austroads12",
+    ws: Workspace | None = None,
     out: Path | None = None,
     counts: Path | None = None,
     minutes: int = 15,
+    dry_run: bool = False,
     step: Step = no_step,
 ) -> Document:
     """Decode files of pulses of one pair, in order; write vehicles and counts where asked.
@@ -104,36 +84,71 @@ def decode(
     Parameters
     ----------
     files : sequence of Path
-        One stay, one geometry; read one after the other.
-    started : Timestamp
-        UTC instant of stamp 0.
-    first_tube_with : {"A", "B"}
-        Tube that vehicles of sense ``with`` strike first.
-    clock_s : (float, float)
-        How far the counter's clock was ahead of the reference at its first and its last stamp;
-        between them it is taken to have drifted evenly. Speeds are not touched.
+        One stay; read one after the other.
+    stay : Stay
+        Of ``of_survey`` or ``given``.
+    ws : Workspace, optional
+        Keep the vehicles there, and their counts by class and by class and speed, in place of what
+        was decoded from this survey before (which stays on disk; undo brings it back).
 
     Raises
     ------
     NotFound, InvalidInput
-        A file that is not there or cannot be read, stamps out of order.
+        A file that is not there or cannot be read, stamps out of order, an unknown scheme.
     """
-    chosen = reader.load(scheme)
-    parts, number, (first, last) = _run(files, geometry, step)
-    drift = _Drift(first, last, *clock_s)
-    frame = _frame(parts, chosen, started, first_tube_with, survey_id, drift)
-    begun, ended = (started + pd.Timedelta(microseconds=drift.true(t)) for t in (first, last))
-    span = (begun, ended)
-    if out is not None:
-        pulses.write_vehicles(frame.drop(columns="time"), out)
-    if counts is not None:
-        alone = drift.true(np.concatenate([p.alone_us for p in parts]))
-        silent = pd.Series(started.as_unit("us") + pd.to_timedelta(alone, unit="us"))
-        table = periods.interval_counts(
-            frame, span, tz, station_id=station_id, minutes=minutes, silent=silent
+    edges = periods.SPEED_EDGES_KMH if ws is not None else None
+    asked = minutes if ws is not None or counts is not None else None
+    if dry_run:
+        out = counts = None
+    if ws is None or dry_run:
+        found = run(files, stay, out, asked, edges, step)
+        kept = None
+    else:
+        folder = ws.path / blocks.VEHICLES
+        whole.make_folder(folder)
+        with tempfile.TemporaryDirectory(prefix=".decode-", dir=folder) as part:
+            file = Path(part) / "vehicles.parquet"
+            found = run(files, stay, file, asked, edges, step)
+            if out is not None:
+                vehicles.copy(file, out)
+            kept = _keep(ws, stay, found, file)
+    if counts is not None and found.counts is not None:
+        plain = found.counts[found.counts["speed_low_kmh"].isna()]
+        csv_table.write(_as_counts(plain), counts)
+    return summary(found, stay) | {"kept": kept, "dry_run": dry_run}
+
+
+def _keep(ws: Workspace, stay: Stay, found: Result, file: Path) -> Document:
+    """Enter vehicles and their counts, in place of those decoded before from the survey."""
+    if found.counts is None or found.counts.empty:
+        raise InvalidInput(
+            f"survey {stay.survey_id}: the pulses cover no whole interval; choose a shorter --minutes"
         )
-        csv_table.write(_as_counts(table), counts)
-    return _summary(frame, parts, number, span, tz, chosen)
+    path, sha256 = ws.blocks.keep_vehicles(file, stay.survey_id)
+    block = ws.blocks.write(found.counts, f"{stay.survey_id}.csv")
+    stem = blocks.vehicles_stem(stay.survey_id)
+    with ws.register.transaction() as tx:
+        there = tx.frame("files")
+        already = bool((there["sha256"] == sha256).any())
+        before = there[there["name"].str.startswith(stem) & (there["sha256"] != sha256)]
+        decision = None
+        if len(before):
+            decision = tx.decide(
+                "decode again", stay.survey_id, f"{path} takes the place of "
+                f"{', '.join(before['name'])}", delete={"files": before["file_id"].tolist()},
+            )  # fmt: skip
+        if not already:
+            tx.add_file(path, sha256, None, block)
+        rows = tx.frame("surveys", survey_id=stay.survey_id)
+        if rows["count_error"].isna().all():
+            tx.decide(
+                "count error", stay.survey_id, "as the pulses show it",
+                {"surveys": rows.assign(count_error=round(found.totals.quality, 4))},
+            )  # fmt: skip
+    return {
+        "vehicles": path, "counts": block.path, "already": already, "decision": decision,
+        "replaced": before["name"].tolist(),
+    }  # fmt: skip
 
 
 def verify(
@@ -142,6 +157,7 @@ def verify(
     files: Sequence[Path],
     *,
     wheelbase_m: float | None = None,
+    epoch: int | None = None,
     apply: bool = False,
     reason: str = "",
     step: Step = no_step,
@@ -155,127 +171,174 @@ def verify(
     ----------
     wheelbase_m : float, optional
         The fleet's usual wheelbase; without it the spacing is not judged.
+    epoch : int, optional
+        Which epoch's geometry, where there are several: from 1.
 
     Raises
     ------
     NotFound, InvalidInput
-        As ``decode``; ``apply`` without a proposal.
+        As ``decode``; ``apply`` without a proposal; several epochs and none named.
     """
     if wheelbase_m is not None and not 2.1 < wheelbase_m < 3.2:
         raise InvalidInput(f"--wheelbase {wheelbase_m:g} m is no usual car's. Give 2.1 to 3.2")
-    record = of_survey(ws, survey_id)
-    scheme, used = reader.load(record["scheme"]), record["geometry"]
-    parts, number, _ = _run(files, used, step)
-    vehicles = joined([p.vehicles for p in parts])
-    places = classify(vehicles.axles, vehicles.spacings_m, vehicles.starts, scheme)
+    stay = of_survey(ws, survey_id)
+    if epoch is None and len(stay.epochs) > 1:
+        raise InvalidInput(
+            f"survey {survey_id} has {len(stay.epochs)} epochs, each with its geometry. Name one: "
+            f"--epoch 1 to {len(stay.epochs)}"
+        )
+    place = (epoch or 1) - 1
+    if not 0 <= place < len(stay.epochs):
+        raise InvalidInput(f"--epoch {epoch}: survey {survey_id} has {len(stay.epochs)}")
+    scheme, used = reader.load(stay.scheme), stay.epochs[place].geometry
+    totals, clock = Totals(), clock_of(files, stay)
+    parts = [
+        part for part, of, _ in stream(files, stay, totals, clock, step) if of is stay.epochs[place]
+    ]
+    cars = joined([p.vehicles for p in parts])
+    classes = classify(cars.axles, cars.spacings_m, cars.starts, scheme)
     shares = verifying.shares(
-        vehicles,
-        pulses=(number[0], number[1]),
+        cars,
+        pulses=(totals.pulses[0], totals.pulses[1]),
         orphans=sum(len(p.orphans_us) for p in parts),
         alone=sum(len(p.alone_us) for p in parts),
-        unclassified=int((places < 0).sum()),
+        unclassified=int((classes < 0).sum()),
     )
-    proposal, more = verifying.geometry(vehicles, used, wheelbase_m=wheelbase_m)
+    proposal, more = verifying.geometry(cars, used, wheelbase_m=wheelbase_m)
+    against = int(np.sum(cars.b_first == (stay.first_tube_with == "A")))
+    stations = ws.register.frame("stations")
+    only = one_way(stations[stations["station_id"] == stay.station_id], Network(ws))
+    way = verifying.direction(len(cars), against, only.get(stay.station_id))
+    days = verifying.by_day(totals.days)
     document: Document = {
         "survey_id": survey_id,
-        "vehicles": len(vehicles),
-        "against": int(np.sum(vehicles.b_first == (record["first_tube_with"] == "A"))),
-        "findings": [asdict(f) for f in (*shares, *more)],
+        "epoch": place + 1,
+        "vehicles": len(cars),
+        "against": against,
+        "only_sense": only.get(stay.station_id),
+        "findings": [asdict(f) for f in (*shares, *days, *way, *more)],
+        "tubes_by_day": [
+            {
+                "day": str((stay.started.tz_convert(stay.tz) + pd.Timedelta(days=d)).date()),
+                "a": a,
+                "b": b,
+            }
+            for d, (a, b) in sorted(totals.days.items())
+        ],
         "used": asdict(used),
         "proposal": None if proposal is None else asdict(proposal),
+        "swap": any(f.verdict == "bad" for f in way),
         "applied": None,
     }
     if apply:
-        if proposal is None:
-            raise InvalidInput(f"survey {survey_id}: there is no proposal to apply")
-        row = ws.register.frame("surveys")
-        row = row[row["survey_id"] == survey_id].assign(
-            used_spacing_ab_m=proposal.geometry.spacing_ab_m,
-            used_spacing_ba_m=proposal.geometry.spacing_ba_m,
-            used_length_difference_m=proposal.geometry.length_difference_m,
-        )
-        with ws.register.transaction() as tx:
-            document["applied"] = tx.decide(
-                "survey geometry", survey_id, reason or proposal.evidence, {"surveys": row}
-            )
+        document["applied"] = _apply(ws, document, proposal, stay, reason)
     return document
 
 
-def _run(
-    files: Sequence[Path], geometry: Geometry, step: Step
-) -> tuple[list[Decoded], list[int], tuple[int, int]]:
-    """Decode files one after the other; return parts, pulses on A and B, first and last stamp."""
-    decoder = Decoder(geometry)
-    parts: list[Decoded] = []
-    first, last, number = np.iinfo(np.int64).max, np.iinfo(np.int64).min, [0, 0]
-    for at, file in enumerate(files):
-        for times, tubes in pulses.chunks(file):
-            try:
-                parts.append(decoder.feed(times, tubes))
-            except InvalidInput as error:
-                raise InvalidInput(f"{Path(file).name}: {error}") from error
-            first, last = min(first, int(times.min())), max(last, int(times.max()))
-            number[1] += int(tubes.sum())
-            number[0] += int(len(tubes) - tubes.sum())
-        step(at + 1, len(files))
-    if not sum(number):
-        raise InvalidInput(f"{', '.join(f.name for f in files)}: no pulses. Check the file")
-    parts.append(decoder.finish())
-    return parts, number, (first, last)
+def _apply(
+    ws: Workspace,
+    document: Document,
+    proposal: verifying.Proposal | None,
+    stay: Stay,
+    reason: str,
+) -> int:
+    survey_id = document["survey_id"]
+    if proposal is None and not document["swap"]:
+        raise InvalidInput(f"survey {survey_id}: there is no proposal to apply")
+    rows = ws.register.frame("surveys")
+    rows = rows[rows["survey_id"] == survey_id]
+    evidence = []
+    if document["swap"]:
+        other = "B" if stay.first_tube_with == "A" else "A"
+        rows = rows.assign(first_tube_with=other)
+        evidence.append(
+            f"{document['against']} of {document['vehicles']} vehicles against the only sense"
+        )
+    if proposal is not None:
+        here = np.argsort(rows["epoch"].to_numpy(float))[document["epoch"] - 1]
+        for name in ("spacing_ab_m", "spacing_ba_m", "length_difference_m"):
+            values = rows[f"used_{name}"].to_numpy(float, copy=True)
+            values[here] = getattr(proposal.geometry, name)
+            rows = rows.assign(**{f"used_{name}": values})
+        evidence.append(proposal.evidence)
+    with ws.register.transaction() as tx:
+        return tx.decide(
+            "survey geometry", survey_id, reason or "; ".join(evidence), {"surveys": rows}
+        )
 
 
-def of_survey(ws: Workspace, survey_id: str) -> Document:
-    """Return what ``decode`` needs of a survey whose geometry never changed.
+def of_survey(ws: Workspace, survey_id: str) -> Stay:
+    """Return what is known of a survey's pulses, by its epochs.
 
     Raises
     ------
     NotFound
         If there is no such survey.
     InvalidInput
-        If its record lacks what decoding needs, or it has several epochs.
+        If its record lacks what decoding needs, or its epochs have no order in time.
     """
     rows = ws.register.frame("surveys")
-    rows = rows[rows["survey_id"] == survey_id]
+    rows = rows[rows["survey_id"] == survey_id].sort_values("epoch")
     if rows.empty:
         raise NotFound(f"there is no survey {survey_id!r}; countmap surveys import FILE adds one")
-    if len(rows) > 1:
-        raise InvalidInput(
-            f"survey {survey_id} has {len(rows)} epochs. Decode each part with --started and "
-            "--spacing-m"
-        )
-    row = rows.iloc[0]
+    tz = ws.settings.timezone
     for name in ("first_tube_with", "started", "spacing_entered_m"):
-        if pd.isna(row.get(name)):
+        if rows[name].isna().iloc[0] if name in rows else True:
             raise InvalidInput(
                 f"survey {survey_id} has no {name}. Add it to surveys.csv and import that again"
             )
-    site = budgets.Installation(**{n: cell(row[n]) for n in _INSTALLED if n in rows.columns})
-    way = site.spacing_m / math.cos(math.radians(site.skew_deg or 0.0))
+    row = rows.iloc[0]
+    started = _instant(str(row["started"]), tz)
+    epochs: list[Epoch] = []
+    for k in range(len(rows)):
+        since = 0
+        if k:
+            text = rows["epoch_started"].iloc[k]
+            since = -1 if pd.isna(text) else _microseconds(_instant(str(text), tz) - started)
+            if since <= epochs[-1].since_us:
+                raise InvalidInput(
+                    f"survey {survey_id}, epoch {rows['epoch'].iloc[k]:g}: epoch_started "
+                    f"{'is missing' if pd.isna(text) else repr(str(text)) + ' is not after the one before'}. "
+                    "Correct surveys.csv and import that again"
+                )
+        epochs.append(_epoch(rows.iloc[k], since))
+    return Stay(
+        tuple(epochs), started, str(row["first_tube_with"]), tz, survey_id, row["station_id"],
+        (cell(row.get("clock_offset_start_s")) or 0.0, cell(row.get("clock_offset_end_s")) or 0.0),
+        ws.settings.class_scheme or "austroads12",
+    )  # fmt: skip
+
+
+def _microseconds(span: pd.Timedelta) -> int:
+    return int(span / pd.Timedelta(microseconds=1))
+
+
+def _epoch(row: pd.Series, since_us: int) -> Epoch:
+    """Return an epoch's geometry: measured at its start and, where it was, at its end."""
+    site = budgets.Installation(**{n: cell(row[n]) for n in _INSTALLED if n in row.index})
+    ends = [cell(row.get(f"spacing_end_{place}_m")) for place in ("near", "middle", "far")]
+    ends = [x for x in ends if x is not None]
+    end = float(np.mean(ends)) if ends else site.spacing_m
+    middle = 0.5 * (site.spacing_m + end)
+    way = middle / math.cos(math.radians(site.skew_deg or 0.0))
     used = {n: cell(row.get(f"used_{n}_m")) for n in ("spacing_ab", "spacing_ba")}
     longer = cell(row.get("used_length_difference_m"))
     if longer is None:
         longer = site.length_difference_m or 0.0
-    return {
-        "geometry": Geometry(
-            used["spacing_ab"] or way, used["spacing_ba"] or way, longer, pulse_speed(site.air_c)
-        ),
-        "started": _instant(str(row["started"]), ws.settings.timezone),
-        "first_tube_with": row["first_tube_with"],
-        "tz": ws.settings.timezone,
-        "survey_id": survey_id,
-        "station_id": row["station_id"],
-        "clock_s": tuple(cell(row.get(f"clock_offset_{end}_s")) or 0.0 for end in ("start", "end")),
-        "scheme": ws.settings.class_scheme or "austroads12",
-    }
+    geometry = Geometry(
+        used["spacing_ab"] or way, used["spacing_ba"] or way, longer, pulse_speed(site.air_c)
+    )
+    return Epoch(since_us, geometry, (end - site.spacing_m) / middle)
 
 
-def given(
+def given(  # noqa: PLR0917  # options of one command
     started: str,
     spacing_m: float | None,
     length_difference_m: float,
     first_tube_with: str,
     tz: str,
-) -> Document:
+    scheme: str = "austroads12",
+) -> Stay:
     """Return what ``decode`` needs as the command line gives it.
 
     Raises
@@ -293,12 +356,8 @@ def given(
         raise InvalidInput(f"--length-difference-m {length_difference_m:g} is beyond 50 m")
     if first_tube_with not in ("A", "B"):
         raise InvalidInput(f"--first-tube-with {first_tube_with!r} is no tube. Write A or B")
-    return {
-        "geometry": Geometry(spacing_m, spacing_m, length_difference_m),
-        "started": _instant(started, tz),
-        "first_tube_with": first_tube_with,
-        "tz": tz,
-    }
+    epoch = Epoch(0, Geometry(spacing_m, spacing_m, length_difference_m))
+    return Stay((epoch,), _instant(started, tz), first_tube_with, tz, scheme=scheme)
 
 
 def _instant(text: str, tz: str) -> pd.Timestamp:
@@ -315,44 +374,6 @@ def _instant(text: str, tz: str) -> pd.Timestamp:
     return local.tz_convert("UTC").as_unit("us")
 
 
-def _frame(  # noqa: PLR0917  # one call
-    parts: list[Decoded],
-    scheme: reader.Scheme,
-    started: pd.Timestamp,
-    first_tube_with: str,
-    survey_id: str,
-    drift: _Drift,
-) -> pd.DataFrame:
-    """Return the vehicles of all parts in the columns of the table ``vehicles``, plus ``time``."""
-    frames = [_vehicles(p.vehicles, scheme, first_tube_with) for p in parts if len(p.vehicles)]
-    if not frames:
-        frames = [_vehicles(parts[0].vehicles, scheme, first_tube_with)]
-    frame = pd.concat(frames, ignore_index=True)
-    frame.insert(0, "survey_id", survey_id)
-    frame["scheme"] = scheme.name
-    frame["time_us"] = drift.true(frame["time_us"].to_numpy(np.int64))
-    frame["time"] = started.as_unit("us") + pd.to_timedelta(frame["time_us"], unit="us")
-    return frame
-
-
-def _vehicles(v: Vehicles, scheme: reader.Scheme, first_tube_with: str) -> pd.DataFrame:
-    starts = v.starts
-    spacings = v.spacings_m.round(3)
-    with_first = v.b_first == (first_tube_with == "B")
-    return pd.DataFrame(
-        {
-            "time_us": v.time_us,
-            "sense": np.where(with_first, "with", "against").astype(object),
-            "speed_kmh": v.speed_kmh.round(2),
-            "accelerating": v.accelerating,
-            "axles": v.axles,
-            "spacings_m": [spacings[s : s + n - 1] for s, n in zip(starts, v.axles, strict=True)],
-            "vehicle_class": labels(classify(v.axles, v.spacings_m, starts, scheme), scheme),
-            "confidence": v.confidence.astype(float).round(4),
-        }
-    )
-
-
 def _as_counts(table: pd.DataFrame) -> pd.DataFrame:
     """Return interval counts with the columns of counts.csv."""
     local = table["start_utc"] + pd.to_timedelta(table["utc_offset_min"], unit="min")
@@ -364,40 +385,3 @@ def _as_counts(table: pd.DataFrame) -> pd.DataFrame:
     written = table[names].rename(columns={"sense": "direction"})
     written.insert(2, "start", local.dt.strftime("%Y-%m-%dT%H:%M:%S") + suffix)
     return written
-
-
-def _summary(  # noqa: PLR0917  # one call
-    frame: pd.DataFrame,
-    parts: list[Decoded],
-    number: list[int],
-    span: tuple[pd.Timestamp, ...],
-    tz: str,
-    scheme: reader.Scheme,
-) -> Document:
-    orphans = sum(len(p.orphans_us) for p in parts)
-    alone = sum(len(p.alone_us) for p in parts)
-    minutes = int(offsets_min(pd.Series([span[0]]), tz)[0])
-    return {
-        "pulses": sum(number),
-        "pulses_a": number[0],
-        "pulses_b": number[1],
-        "vehicles": len(frame),
-        "repeats": sum(p.repeats for p in parts),
-        "orphans": orphans,
-        "axles_alone": alone,
-        "first": (span[0] + pd.Timedelta(minutes=minutes)).strftime("%Y-%m-%d %H:%M"),
-        "last": (span[1] + pd.Timedelta(minutes=minutes)).strftime("%Y-%m-%d %H:%M"),
-        "senses": [
-            {"sense": sense, "vehicles": len(here)}
-            | periods.speed_figures(here["speed_kmh"])
-            | {"accelerating": int(here["accelerating"].sum())}
-            for sense, here in ((s, frame[frame["sense"] == s]) for s in ("with", "against"))
-        ],
-        "scheme": scheme.name,
-        "confusion": scheme.confusion,
-        "classes": [
-            {"class": str(name), "vehicles": int(count)}
-            for name, count in frame["vehicle_class"].value_counts(sort=False).sort_index().items()
-        ],
-        "unsure": int((frame["confidence"] < 0.9).sum()),
-    }

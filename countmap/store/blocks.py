@@ -18,6 +18,7 @@ from countmap.formats import whole
 from countmap.store import rows
 
 FOLDER = "counts"
+VEHICLES = "vehicles"
 SORTED_BY = ("station_id", "sense", "start_utc", "lane", "vehicle_class", "speed_low_kmh")
 
 
@@ -81,6 +82,27 @@ class Blocks:
         path = f"{FOLDER}/{stem}-{sha256[:12]}.parquet"
         whole.write(self.workspace / path, data)
         return described(frame, path, sha256)
+
+    def keep_vehicles(self, part: Path, survey_id: str) -> tuple[str, str]:
+        """Give a written file of vehicles the name of its content; return path and sha256.
+
+        It is the source of the counts made from it: the row of these in ``files`` bears its hash,
+        and its path as the name. Without that row it does not exist.
+        """
+        with part.open("rb") as handle:
+            sha256 = hashlib.file_digest(handle, "sha256").hexdigest()
+        path = f"{vehicles_stem(survey_id)}{sha256[:12]}.parquet"
+        whole.sync(part)
+        part.replace(self.workspace / path)
+        whole.sync((self.workspace / path).parent)
+        return path, sha256
+
+
+def vehicles_stem(survey_id: str) -> str:
+    """Return how the paths of a survey's vehicles begin."""
+    plain = re.sub(r"[^a-z0-9]+", "-", survey_id.lower()).strip("-")[:40] or "survey"
+    mark = hashlib.sha256(survey_id.encode()).hexdigest()[:6]  # ids may differ by signs alone
+    return f"{VEHICLES}/{plain}-{mark}-"
 
 
 def described(frame: pd.DataFrame, path: str, sha256: str) -> Block:

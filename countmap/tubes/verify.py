@@ -6,6 +6,7 @@ spacing it is scaled; read through unequal tubes it leans with speed, the other 
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -19,12 +20,15 @@ Floats = NDArray[Any]
 
 CARS_M = (2.1, 3.2)  # first spacings among which the fleet's usual one is sought
 WIDTH = 0.05  # spread of the kernel that finds the mode, in ln(wheelbase)
+FLOOR = 0.005  # of a count error: no pair of tubes shows less
 FEWEST = 500  # cars a sense below which nothing is proposed
 LENGTH_STEP_M, SPACING_STEP = 0.05, 0.005  # the method finds no less
 
 # (watch, bad), proposed: no agency's figures were found
 LIMITS = {
     "tubes": (0.03, 0.07),
+    "tubes by day": (0.04, 0.10),
+    "direction": (0.05, 0.5),
     "orphans": (0.02, 0.05),
     "missed": (0.02, 0.05),
     "unclassified": (0.02, 0.05),
@@ -110,6 +114,71 @@ def shares(
         ("fast", float((speed > 160).sum()) / n, "vehicles above 160 km/h"),
     ]
     return tuple(Finding(name, v, _verdict(name, v), why) for name, v, why in found)
+
+
+def direction(vehicles: int, against: int, only: str | None) -> tuple[Finding, ...]:
+    """Return how many vehicles drive against a one-way road: a few do, most do when tubes are swapped.
+
+    Parameters
+    ----------
+    vehicles, against : int
+        All, and those of sense ``against``.
+    only : {"with", "against"} or None
+        The only sense of the road; None on a two-way road, of which nothing is said.
+    """
+    if only is None or vehicles == 0:
+        return ()
+    wrong = (against if only == "with" else vehicles - against) / vehicles
+    why = "vehicles against the only sense of the road"
+    if wrong > LIMITS["direction"][1]:
+        why += ": A and B are swapped, or first_tube_with is wrong"
+    return (Finding("direction", wrong, _verdict("direction", wrong), why),)
+
+
+def by_day(pulses: Mapping[int, Sequence[int]]) -> tuple[Finding, ...]:
+    """Return the day on which the tubes differ most; a tube that slackens shows there first.
+
+    Parameters
+    ----------
+    pulses : mapping of day to (pulses on A, pulses on B)
+        Days with fewer than 1,000 pulses are left out.
+    """
+    off = {d: abs(a / b - 1) if b else np.inf for d, (a, b) in pulses.items() if a + b >= 1000}
+    if len(off) < 2:
+        return ()
+    worst = max(off, key=lambda d: (off[d], -d))
+    why = f"off an A/B ratio of 1 on day {worst + 1}, the worst of {len(off)}"
+    return (Finding("tubes by day", off[worst], _verdict("tubes by day", off[worst]), why),)
+
+
+def count_error(*, vehicles: int, axles: int, complete: int, orphans: int, doubt: float) -> float:
+    """Return the standard error of a survey's counts as its pulses show it, a share; at least 0.5 %.
+
+    Parameters
+    ----------
+    vehicles, axles, complete : int
+        Vehicles, their axles, and those seen on both tubes.
+    orphans : int
+        Pulses that belong to no vehicle.
+    doubt : float
+        Sum of what each vehicle's confidence lacks to 1.
+
+    Notes
+    -----
+    A tube that misses a share ``m`` loses an axle on both at ``m²``; orphans are four to a car. What
+    the readings are unsure of is mostly the sense or the class of a vehicle that is there, so half
+    of it counts. The three are added as roots of squares. Proposed, as is the floor.
+
+    Examples
+    --------
+    >>> count_error(vehicles=1000, axles=2100, complete=2016, orphans=4, doubt=4.0)
+    0.005
+    """
+    if vehicles == 0:
+        return 1.0
+    missed = (1 - complete / max(axles, 1)) / 2
+    parts = (missed**2, orphans / 4 / vehicles, 0.5 * doubt / vehicles)
+    return float(min(max(np.sqrt(sum(x * x for x in parts)), FLOOR), 1.0))
 
 
 def geometry(

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from countmap.counts.periods import (
+    cells,
     headways,
     interval_counts,
     percentile_from_bins,
@@ -38,7 +39,15 @@ def made(n=400, seed=1):
 
 def counted(vehicles, **options):
     span = (START, START + pd.Timedelta(hours=2))
-    return interval_counts(vehicles, span, "Europe/Berlin", station_id="S1", **options)
+    return of_span(vehicles, span, **options)
+
+
+def of_span(vehicles, span, *, minutes=15, silent=None, **options):
+    parts = [cells(half, minutes=minutes, **options) for half in (vehicles[::2], vehicles[1::2])]
+    return interval_counts(
+        pd.concat(parts), span, "Europe/Berlin", station_id="S1", survey_id="V1",
+        scheme="austroads12", minutes=minutes, silent=silent,
+    )  # fmt: skip
 
 
 def test_every_vehicle_of_a_whole_interval_is_counted_once():
@@ -58,7 +67,7 @@ def test_every_vehicle_of_a_whole_interval_is_counted_once():
 def test_partial_intervals_are_left_out_and_silent_ones_missing():
     vehicles = made()
     span = (START + pd.Timedelta(minutes=1), START + pd.Timedelta(minutes=44))
-    found = interval_counts(vehicles, span, "UTC", station_id="S1", by_class=False)
+    found = of_span(vehicles, span, by_class=False)
     assert found["start_utc"].dt.minute.unique().tolist() == [15]
     silent = pd.Series([START + pd.Timedelta(minutes=20)])
     found = counted(vehicles, by_class=False, silent=silent)
