@@ -132,6 +132,26 @@ def _sheet_lines(d: Document) -> Iterator[str]:
 
 
 @app.command()
+def fieldsheet(
+    name: Annotated[
+        str,
+        typer.Argument(
+            metavar="STATION|ROUND", help="A station, a section, or a round: date/crew."
+        ),
+    ],
+    pdf: Annotated[bool, typer.Option("--pdf", help="Write a PDF beside it.")] = False,
+    out: Out = None,
+    workspace: Dir = HERE,
+    as_json: Json = False,
+) -> None:
+    """Write what a crew takes along: place, record to fill in, checks, cautions, kit; a page a station."""
+    from countmap.jobs import fieldsheets
+
+    document = fieldsheets.fieldsheet(opened(workspace), name, pdf=pdf, out=out)
+    deliver(document, as_json, lambda d: [d["title"], *(f"  {path}" for path in d["files"])])
+
+
+@app.command()
 def compare(
     old: Annotated[
         str, typer.Argument(help="A release's id or its beginning, latest, previous, or a folder.")
