@@ -16,7 +16,7 @@ from countmap import tables as contracts
 from countmap.errors import InvalidInput, NotFound
 from countmap.formats import geo, whole
 from countmap.jobs.common import Document, Network, Workspace, latest, records
-from countmap.store import queries
+from countmap.store import blocks, queries
 
 if TYPE_CHECKING:
     from countmap.publish.compare import Release
@@ -100,7 +100,9 @@ def data(
         tables = without(tables, not_public(ws))
     folder = out or ws.path / "published" / f"data-{year}"
     release = record(ws, year)
-    return writing.write_data(folder, tables, year=year, audience=audience, release=release)
+    return writing.write_data(
+        folder, tables, year=year, audience=audience, release=release, vehicles=_vehicles(ws, year)
+    )
 
 
 def require_annual(ws: Workspace, year: int) -> Document:
@@ -117,6 +119,14 @@ def require_annual(ws: Workspace, year: int) -> Document:
             f"there are no annual averages for {year}; run countmap annual estimate --year {year} first"
         )
     return run
+
+
+def _vehicles(ws: Workspace, year: int) -> dict[str, Path]:
+    """Return the vehicle records of the year's surveys, by the name they are published under."""
+    files = ws.register.frame("files")
+    there = files[files["name"].str.startswith(f"{blocks.VEHICLES}/")]
+    there = there[(there["first_utc"].dt.year <= year) & (there["last_utc"].dt.year >= year)]
+    return {name.replace("/", "-"): ws.path / name for name in there["name"]}
 
 
 def _tables(ws: Workspace, year: int) -> dict[str, pd.DataFrame]:

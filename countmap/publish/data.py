@@ -91,6 +91,7 @@ def write_data(
     audience: Audience = "public",
     about: str = "",
     release: str = "",
+    vehicles: Mapping[str, Path] | None = None,
 ) -> dict[str, Any]:
     """Write a release of the data into ``folder``.
 
@@ -111,6 +112,8 @@ def write_data(
         A sentence on where the release comes from.
     release : str
         Its id; default: the hash of the contents.
+    vehicles : mapping of file name to path, optional
+        Vehicle records as they are kept, copied beside the tables; never for the public.
 
     Returns
     -------
@@ -143,6 +146,12 @@ def write_data(
     for name, frame in kept.items():
         geo.write_parquet(frame, folder / f"{name}.parquet")
         names.append(f"{name}.parquet")
+    for name, path in sorted((vehicles or {}).items()):
+        if audience == "public":
+            left_out.append(name)
+            continue
+        whole.write(folder / name, path.read_bytes())
+        names.append(name)
     geo.write_geopackage({**kept, "dictionary": described}, folder / GEOPACKAGE)
     rows = {f"{name}.csv": len(frame) for name, frame in kept.items()}
     files = [

@@ -89,6 +89,26 @@ def test_public_data_say_nothing_of_planned_and_current_places_nor_of_people(wit
     assert decisions["who"].notna().all()
 
 
+def test_vehicle_records_are_for_the_house_alone(town, tmp_path):
+    from countmap.store import queries
+
+    records = town.path / "vehicles" / "s33-25-0a1b2c.parquet"
+    records.parent.mkdir()
+    records.write_bytes(b"every vehicle by itself")
+    rows = queries.periods(town, "2025-09-10", "2025-09-17", ["S33"])
+    block = town.blocks.write(rows, "S33-25.csv")
+    with town.register.transaction() as tx:
+        tx.add_file("vehicles/s33-25-0a1b2c.parquet", "0" * 64, None, block)
+    out = tmp_path / "out"
+    own = releases.data(town, year=2025, audience="internal", out=out)
+    kept = out / "vehicles-s33-25-0a1b2c.parquet"
+    assert kept.read_bytes() == records.read_bytes()
+    assert kept.name in {file["name"] for file in own["files"]}
+    public = releases.data(town, year=2025, out=out)
+    assert not kept.exists(), "what the release before left in the folder goes as well"
+    assert kept.name in public["left_out"]
+
+
 def test_compare_finds_what_was_decided_retired_and_moved(town):
     first = releases.record(town, 2025)
     excluded = town.register.frame("flags", state="excluded", rule="zero_run")
