@@ -35,6 +35,9 @@ def import_(
     layout: Annotated[
         Path | None, typer.Option("--layout", help="TOML that describes the file.")
     ] = None,
+    workers: Annotated[
+        int, typer.Option("--workers", min=1, help="Processes that read; the result is the same.")
+    ] = 1,
     workspace: Dir = HERE,
     dry_run: DryRun = False,
     as_json: Json = False,
@@ -44,7 +47,12 @@ def import_(
 
     with progress("Reading counts") as step:
         document = counts.import_(
-            opened(workspace), files, layout=layout, dry_run=dry_run, step=step
+            opened(workspace),
+            files,
+            layout=layout,
+            workers=workers,
+            dry_run=dry_run,
+            step=step,
         )
     deliver(document, as_json, _imported)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,6 +18,11 @@ from countmap.tables import Column, Table, broken_rules
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+# A spreadsheet runs a cell that begins with one of these as a formula (OWASP, "CSV Injection";
+# from memory). A number with a sign is none.
+_FORMULA = re.compile(r"^[=+\-@\t\r\n＝＋－＠]")
+_NUMBER = re.compile(r"^[+-]?\d+([.,]\d+)?$")
 
 
 def read(
@@ -218,6 +224,19 @@ def write(frame: pd.DataFrame, path: str | Path) -> None:
     quoting = csv.QUOTE_NONNUMERIC if _has_returns(out) else csv.QUOTE_MINIMAL
     with replacing(path) as part:
         out.to_csv(part, index=False, lineterminator="\n", quoting=quoting, encoding="utf-8")
+
+
+def inert(value: Any) -> Any:
+    """Return a text cell that no spreadsheet takes for a formula: an apostrophe goes before it.
+
+    Examples
+    --------
+    >>> inert("=1+1"), inert("@home"), inert("-3.5"), inert("Mill Street"), inert(None)
+    ("'=1+1", "'@home", '-3.5', 'Mill Street', None)
+    """
+    if isinstance(value, str) and _FORMULA.match(value) and not _NUMBER.match(value):
+        return f"'{value}"
+    return value
 
 
 def _has_returns(frame: pd.DataFrame) -> bool:

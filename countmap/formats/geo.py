@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import warnings
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ import pandas as pd
 import pyogrio
 import pyogrio.errors
 import shapely
+import shapely.errors
 
 from countmap.errors import InvalidInput, NotFound
 from countmap.formats import csv_table, records, unreadable
@@ -131,7 +132,12 @@ def read_screenlines(path: str | Path) -> gpd.GeoDataFrame:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # GDAL's remarks on a file it can read
             found = pyogrio.read_dataframe(path)
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
+    except (
+        pyogrio.errors.DataSourceError,
+        pyogrio.errors.DataLayerError,
+        ValueError,
+        shapely.errors.ShapelyError,
+    ) as error:
         raise InvalidInput(
             f"{path.name}: cannot be read as screenlines ({unreadable.cause(path)}). "
             "Draw them anew, or export them as GeoJSON in WGS84"
@@ -183,6 +189,9 @@ def _fault(
         return "name", "", "the feature has no name. Give it one"
     if shape is None:
         return "geometry", "", f"{name!r} is no single line or polygon. Draw it as one"
+    west, south, east, north = shape.bounds
+    if west < -180 or east > 180 or south < -90 or north > 90:
+        return "geometry", "", f"{name!r} lies outside the world. Check its coordinates"
     if kind not in ("screenline", "cordon"):
         return "kind", kind, f"kind {kind!r} is unknown ({name!r}). Write screenline or cordon"
     if kind == "cordon" and not ring:
@@ -215,8 +224,9 @@ def _words(frame: pd.DataFrame, column: str) -> list[str]:
 
 
 def _word(value: Any) -> str:
-    if isinstance(value, str) and value.startswith("["):
-        value = json.loads(value)
+    if isinstance(value, str) and value.startswith('["'):  # how GDAL gives a list of texts
+        with suppress(json.JSONDecodeError):
+            value = json.loads(value)
     if isinstance(value, list | tuple | np.ndarray):
         return "|".join(str(part) for part in value)
     return "" if pd.isna(value) else str(value).strip()

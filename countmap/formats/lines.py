@@ -66,6 +66,8 @@ _SPEED = re.compile(r"^(\d+(?:\.\d+)?)\s*(mph|km/h|kmh|kph)?$")
 _OUTSIDE_DEG = 6.0
 """How far beyond a CRS's area of use a network may lie: the width of a UTM zone."""
 
+_UNREADABLE = (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError)
+
 Faults = list[tuple[str, int, str, str, str]]
 
 
@@ -138,7 +140,7 @@ _SENSE_OF = {
 def _layer(path: Path, wanted: str) -> str:
     try:
         listed = pyogrio.list_layers(path)
-    except (pyogrio.errors.DataSourceError, ValueError) as error:
+    except _UNREADABLE as error:
         raise InvalidInput(
             f"{path.name}: cannot be read as a map file ({unreadable.cause(path)}). Give a GeoPackage, "
             "GeoJSON, or Shapefile with its .dbf and .shx beside it"
@@ -165,7 +167,7 @@ def _features(path: Path, layer: str) -> gpd.GeoDataFrame:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # GDAL's remarks on a file it can read
             found = pyogrio.read_dataframe(path, layer=layer)
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
+    except (*_UNREADABLE, shapely.errors.ShapelyError) as error:
         raise InvalidInput(
             f"{path.name}: layer {layer!r} cannot be read ({unreadable.cause(path)}). Export it again"
         ) from error

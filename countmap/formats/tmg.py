@@ -219,7 +219,7 @@ def _cut(lines: list[str], kind: str) -> tuple[pd.DataFrame, list[list[str]]]:
         for _, length in fields:
             row.append(line[at : at + length].strip())
             at += length
-        row += [line[i : i + REPEATED].strip() for i in range(at, len(line.rstrip()), REPEATED)]
+        row += [line[i : i + REPEATED].strip() for i in range(at, len(line), REPEATED)]
         rows.append(row)
     head = [(row + [""] * len(names))[: len(names)] for row in rows]
     return pd.DataFrame(head, columns=names, dtype="str"), [row[len(names) :] for row in rows]
@@ -319,7 +319,7 @@ def _long(page: _Page, width: pd.Series, why: str) -> tuple[pd.DataFrame, NDArra
     said = []
     total = pd.to_numeric(page.cells["total"], errors="coerce").to_numpy(dtype="float64")
     for i, cells in enumerate(page.repeated):
-        wanted = int(width.iloc[i]) if width.iloc[i] == width.iloc[i] else len(cells)
+        wanted = int(width.iloc[i]) if np.isfinite(width.iloc[i]) else 0
         row = [*cells, *[""] * wanted][:wanted]
         bad[i] = any(cell and not cell.isdecimal() for cell in row) or len(cells) > wanted
         numbers = [float(cell) if cell.isdecimal() else np.nan for cell in row]
@@ -368,8 +368,9 @@ def _speeds(page: _Page) -> pd.DataFrame:
 
 
 def _classes(page: _Page) -> pd.DataFrame:
-    width = pd.Series(np.full(len(page.rows), np.nan))
-    long, number = _long(page, width, "classes")
+    # Trailing blanks are missing counts, which an editor may have cut off: the longest record counts.
+    most = max(map(len, page.repeated), default=0)
+    long, number = _long(page, pd.Series(np.full(len(page.rows), float(most))), "classes")
     size = long.groupby("row")["row"].transform("size")
     scheme = size.map(CLASSES).astype("str").where(size.isin(list(CLASSES)), None)
     vehicle_class = pd.Series([str(n + 1) for n in number], dtype="str")

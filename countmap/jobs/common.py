@@ -94,7 +94,7 @@ def refusing(ws: Workspace) -> Iterator[None]:
             raise
         path = ws.path / "rejects.csv"
         try:
-            csv_table.write(error.rejects, path)
+            csv_table.write(error.rejects.map(csv_table.inert), path)
         except OSError:  # a read-only workspace refuses as well as any other
             raise error from None
         more = len(error.rejects) - 1

@@ -15,6 +15,7 @@ import pandas as pd
 from countmap import tables as contracts
 from countmap.errors import InvalidInput
 from countmap.formats import csv_table, geo, whole
+from countmap.formats.csv_table import inert
 from countmap.publish.content import Audience
 from countmap.publish.payload import is_personal
 from countmap.tables import Column, Table
@@ -27,24 +28,6 @@ NOT_PUBLIC = frozenset({"due", "rounds", "surveys", "decisions", "files"})
 GEOPACKAGE = "countmap.gpkg"
 RELEASE = "release.json"
 UNSEALED = ".release-before.json"
-
-# A spreadsheet runs a cell that begins with one of these as a formula (OWASP, "CSV Injection";
-# from memory). A number with a sign is none.
-_FORMULA = re.compile(r"^[=+\-@\t\r\n＝＋－＠]")
-_NUMBER = re.compile(r"^[+-]?\d+([.,]\d+)?$")
-
-
-def inert(value: Any) -> Any:
-    """Return a text cell that no spreadsheet takes for a formula: an apostrophe goes before it.
-
-    Examples
-    --------
-    >>> inert("=1+1"), inert("@home"), inert("-3.5"), inert("Mill Street"), inert(None)
-    ("'=1+1", "'@home", '-3.5', 'Mill Street', None)
-    """
-    if isinstance(value, str) and _FORMULA.match(value) and not _NUMBER.match(value):
-        return f"'{value}"
-    return value
 
 
 def dictionary(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:

@@ -13,7 +13,7 @@ from countmap.errors import Conflict, InvalidInput, NotFound
 from countmap.store import rows, schema
 from countmap.store.schema import STORED, quoted
 
-BUSY_S = 30.0
+BUSY_S = 120.0
 
 
 def connect(path: Path) -> sqlite3.Connection:

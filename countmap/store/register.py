@@ -97,7 +97,7 @@ class Register:
         Raises
         ------
         Conflict
-            If another process is writing for longer than 30 s, the rows would not fit together, or
+            If another process is writing for longer than two minutes, the rows would not fit together, or
             the disk is full or read-only.
         """
         from countmap.store.writing import Writing
