@@ -15,6 +15,7 @@ from countmap.formats import ground as ground_file
 from countmap.jobs import panels, releases
 from countmap.jobs.common import Document, Network, Workspace, last_counted, latest
 from countmap.jobs.roads import OSM_SUFFIXES
+from countmap.jobs.rounds import last_rounds
 from countmap.plan import coverage
 from countmap.store import queries
 
@@ -228,7 +229,7 @@ def _stations(one: Document) -> str:
 
 
 def _due(ws: Workspace, network: Network, year: int) -> pd.DataFrame:
-    """Return what is due at the end of the year; sections, so that each can be drawn."""
+    """Return the counts of the year's plan, then what is due at its end; sections, so that each is drawn."""
     found = coverage.due(
         network.sections,
         network.roads.links,
@@ -241,15 +242,42 @@ def _due(ws: Workspace, network: Network, year: int) -> pd.DataFrame:
     first = (
         network.sections.sort_values(["section_id", "seq"]).groupby("section_id")["link_id"].first()
     )
-    return pd.DataFrame(
+    run = latest(ws, "plan", year)
+    chosen = [] if run is None else run["document"]["next"]
+    planned = pd.DataFrame(
         {
-            "station_id": [
-                s.split()[-1] if isinstance(s, str) else None for s in found["stations"]
-            ],
-            "link_id": found["section_id"].map(first),
-            "why": found["why"],
+            "station_id": [one["station_id"] for one in chosen],
+            "link_id": [first.get(one["section_id"]) for one in chosen],
+            "why": [f"planned: {one['why']}" for one in chosen],
+            "planned": True,
         }
     )
+    left = found[~found["section_id"].isin([one["section_id"] for one in chosen])]
+    rest = pd.DataFrame(
+        {
+            "station_id": [s.split()[-1] if isinstance(s, str) else None for s in left["stations"]],
+            "link_id": left["section_id"].map(first),
+            "why": left["why"],
+            "planned": False,
+        }
+    )
+    table = pd.concat([p for p in (planned, rest) if len(p)] or [rest], ignore_index=True)
+    visits = _visits(ws)
+    sections = network.sections.set_index("link_id")["section_id"]
+    keys = zip(table["station_id"], table["link_id"], strict=True)
+    visit = [visits.get(s) or visits.get(sections.get(link)) for s, link in keys]
+    return table.assign(visit=pd.Series(visit, index=table.index, dtype="object"))
+
+
+def _visits(ws: Workspace) -> dict[str, str]:
+    """Return when each place of the last rounds is set and collected, in words."""
+    run = last_rounds(ws)
+    found: dict[str, str] = {}
+    for one in [] if run is None else run["document"]["visits"]:
+        said = f"{one['visit']} {one['date']} {one['start']}, round {one['round']}"
+        before = found.get(one["station_id"])
+        found[one["station_id"]] = f"{before}; {said}" if before else said
+    return found
 
 
 def _credits(ws: Workspace) -> tuple[str, ...]:

@@ -120,7 +120,9 @@ def _next(content: MapContent, links: pd.DataFrame) -> str:
         return rest
     if content.due.empty:
         return f"Nothing is due; {rest}"
-    return f"{many(len(content.due), 'place')} due; {rest}"
+    planned = int(content.due["planned"].sum()) if "planned" in content.due else 0
+    said = f"{many(len(content.due) - planned, 'place')} due; {rest}"
+    return f"{many(planned, 'count')} planned, {said}" if planned else said
 
 
 def _longest(links: pd.DataFrame) -> str:

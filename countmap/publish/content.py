@@ -106,6 +106,7 @@ class MapContent:
     due : DataFrame
         ``station_id, link_id`` (one of them), ``why``: what to count next, most urgent first.
         Optional ``visit``: when and by which round it is planned, in words; shown beside ``why``.
+        Optional ``planned`` (bool): chosen by a plan; the rest is due by age.
     places : DataFrame
         ``name, kind`` (city, town, village, suburb, hamlet), ``lon, lat``: names to find the way by.
     water : GeoDataFrame, WGS84

@@ -140,3 +140,24 @@ def test_a_round_has_its_stops_and_a_page_for_each_station(planned):
         fieldsheets.fieldsheet(planned, "2026-01-01/9")
     with pytest.raises(NotFound, match="'nowhere' is no placed station, link or section"):
         fieldsheets.fieldsheet(planned, "nowhere")
+
+
+def test_the_map_shows_the_plan_first_and_when_somebody_comes(town):
+    from countmap.jobs import publish
+    from countmap.publish.answers import answers
+    from countmap.publish.payload import link_rows
+
+    chosen = [o["section_id"] for o in plan.next_(town, year=2025, budget=3)["next"]]
+    rounds.rounds_(town, **SEASON, depot=DEPOT, crews=1, stock=4)
+    content = publish.map_content(town, year=2025, audience="internal")
+    due = content.due
+    assert due["planned"].tolist()[:4] == [True, True, True, False]
+    assert due["why"].iloc[0].startswith("planned: never counted, known within a factor of")
+    assert due["visit"].iloc[0].startswith("set 2026-")
+    assert "; collect 2026-" in due["visit"].iloc[0]
+    assert due["visit"].iloc[3:].isna().all()
+    assert not due["link_id"].duplicated().any()
+    assert len(chosen) == 3
+    said = answers(content, link_rows(content))[3]["answer"]
+    assert said.startswith("3 counts planned, ")
+    assert "places due; " in said
