@@ -61,12 +61,14 @@ def search(evidence: Evidence) -> list[Found]:
     neighbours that lose alike look at first like one fault between them.
     """
     base = ground(evidence)
-    members = _grow(base, [])
+    near = _Neighbours(evidence)
+    members = _grow(base, near, [])
+    tried: set[tuple[tuple[int, ...], frozenset[int]]] = set()
     for _ in range(_MOST):
-        better = _regroup(base, members)
+        better = _regroup(base, near, members, tried)
         if better is None:
             break
-        members = _grow(base, _retest(base, better))
+        members = _grow(base, near, _retest(base, near, better, better[-1]))
     members = _prune(base, members)
     found = [_describe(base, members, j) for j in members if base.counter[j]]
     return sorted(found, key=lambda one: (-one.power, one.fault.key))
@@ -91,22 +93,22 @@ def reach(evidence: Evidence, amplitude: float = LOST_35) -> dict[str, float]:
     }
 
 
-def _grow(base: Ground, members: list[int]) -> list[int]:
-    """Take the likeliest hypothesis, look at all members again, until nothing is likely enough."""
-    for _ in range(_MOST):
+def _grow(base: Ground, near: _Neighbours, members: list[int]) -> list[int]:
+    """Take the likeliest hypothesis, look at those around it again, until nothing is likely enough."""
+    for _ in range(max(_MOST, len(base.evidence.stations))):
         seen = view(base, members)
         best = int(np.argmax(seen.gain))
         if seen.gain[best] < LEAST_GAIN:
             break
-        members = _retest(base, [*members, best])
+        members = _retest(base, near, [*members, best], best)
     return members
 
 
-def _retest(base: Ground, members: list[int]) -> list[int]:
-    """Exchange and drop: each member against all others, the rest held."""
+def _retest(base: Ground, near: _Neighbours, members: list[int], new: int) -> list[int]:
+    """Exchange and drop: each member around the new one against all others, the rest held."""
     for _ in range(_ROUNDS):
         before = members
-        for j in before:
+        for j in [i for i in before if near.touch(i, new)]:
             rest = [i for i in members if i != j]
             if len(rest) == len(members):
                 continue
@@ -131,12 +133,23 @@ def _prune(base: Ground, members: list[int]) -> list[int]:
     return members
 
 
-def _regroup(base: Ground, members: list[int]) -> list[int] | None:
-    """Return members with one or two replaced by two others that explain clearly more; null if none do."""
-    near = _Neighbours(base.evidence)
+def _regroup(
+    base: Ground,
+    near: _Neighbours,
+    members: list[int],
+    tried: set[tuple[tuple[int, ...], frozenset[int]]],
+) -> list[int] | None:
+    """Return members with one or two replaced by two others that explain clearly more; null if none do.
+
+    ``tried`` are groups, with the members around them, for which nothing better was found; it grows.
+    """
     groups: list[tuple[int, ...]] = [(j,) for j in members]
     groups += [(i, j) for i, j in combinations(members, 2) if near.touch(i, j)]
     for group in groups:
+        around = frozenset(i for i in members if any(near.touch(i, j) for j in group))
+        if (group, around) in tried:
+            continue
+        tried.add((group, around))
         rest = [i for i in members if i not in group]
         alone = view(base, rest)
         old = _together(base, rest, group)

@@ -174,9 +174,9 @@ def view(ground: Ground, members: list[int]) -> View:
         places = [_rows(f.areas) for f in taken]
         weight = ground.weight
         for at, fault in zip(places, taken, strict=True):
-            towards = towards - weight[:, at] @ (fault.design.sum(axis=1) * fault.mean)
+            towards = towards - weight[at].T @ (fault.design.sum(axis=1) * fault.mean)
         drawn = np.concatenate(
-            [weight[:, at] @ (f.design * f.sd) for at, f in zip(places, taken, strict=True)], axis=1
+            [weight[at].T @ (f.design * f.sd) for at, f in zip(places, taken, strict=True)], axis=1
         )
         own = [(f.design * f.sd).T for f in taken]
         met = np.concatenate([d @ drawn[at] for at, d in zip(places, own, strict=True)])

@@ -1,41 +1,54 @@
 """What the hours give away on invented towns that no number was tuned on: found, named, falsely accused.
 
-Run: python tests/bench/bench_tides.py [TOWNS [MODE …]]; the last table lies in tides.txt. Seeds and fault
-sizes are fixed in bench_tides_town.py; ``tuning`` as first word runs the seeds used while building.
+Run: python tests/bench/bench_tides.py [report|fresh|tuning] [TOWNS [MODE …]]; the last tables lie in
+tides.txt. Seeds and fault sizes are fixed in bench_tides_town.py; ``tuning`` are the seeds used while
+building, ``fresh`` those run once.
 """
 
 from __future__ import annotations
 
 import sys
-from pathlib import Path
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from functools import partial
 
 import bench_tides_town as made
 import numpy as np
+import pandas as pd
 
 from countmap.balance import assess, tides
-from countmap.balance.evidence import weigh
+from countmap.balance.evidence import Evidence, weigh
 from countmap.balance.hours import timeline
 from countmap.balance.patterns import basis, coefficients
-from countmap.balance.search import NEEDED, reach
+from countmap.balance.search import FIRM, NEEDED, reach, search
+from countmap.balance.views import COUNTER
 
 MODES = {
     "hourly, the rest stated quiet": {},
     "hourly, contracted": {"quiet": False},
     "hourly, 3 % side access at every junction, modelled": {"access": 0.03},
-    "day totals": {"hourly": False},
+    "hourly, every street counted": {"counted": 1.0},
+    "day totals": {"by": "totals"},
+    "day totals and no-U-turn rules": {"by": "rules"},
 }
+SEEDS = {"report": made.REPORT_SEEDS, "fresh": made.FRESH_SEEDS, "tuning": made.TUNING_SEEDS}
 KINDS = {"under_count": ("scale",), "swap": ("swap",), "clock": ("clock",)}
 
 
-def judge(town: made.Town, *, hourly: bool, powers: bool) -> dict:
+def judge(mode: str, seed: int) -> dict:
     """Hold what is found in one town against what was planted."""
-    if hourly:
+    options = dict(MODES[mode])
+    by = options.pop("by", "hours")
+    town = made.town(seed, **options)
+    if by == "hours":
         found = tides.study(town.hour_cells, town.inputs).suspects
     else:
         found = assess.assess(town.inputs).suspects
         found = found[~found["hypothesis"].eq("leak")]
+        if by == "rules":
+            found = pd.concat([found, by_rules(town)], ignore_index=True)
     sets = [set(s.split()) for s in found["set"]]
-    power = reach_of(town) if powers else {}
+    power = reach_of(town) if not MODES[mode] else {}
     faults = []
     for station, (kind, size) in town.faults.items():
         mine = found[found["station_id"].eq(station)]
@@ -57,18 +70,43 @@ def judge(town: made.Town, *, hourly: bool, powers: bool) -> dict:
         "faults": faults,
         "sound": len(town.inputs.stations) - len(town.faults),
         "false": len(set(wrong["station_id"])),
-        "firm": int((wrong["posterior"] > 0.9).sum()),
+        "firm": int((wrong["posterior"] > FIRM).sum()),
         "set": [len(s) for s in sets],
     }
 
 
+def by_rules(town: made.Town) -> pd.DataFrame:
+    """Return whom the no-U-turn rules accuse alone: the hours are made to say nothing."""
+    silent = [replace(one, covariance=one.covariance * 1e8) for one in regions(town)]
+    found = [one for evidence in silent for one in search(evidence)]
+    return pd.DataFrame(
+        [
+            {
+                "station_id": one.fault.at,
+                "hypothesis": "scale",
+                "size": 1 / (1 + one.amplitude) - 1,
+                "posterior": one.posterior,
+                "set": " ".join(
+                    [one.fault.at, *(f.at for f, _ in one.rivals if f.kind in COUNTER)]
+                ),
+            }
+            for one in found
+        ],
+        columns=["station_id", "hypothesis", "size", "posterior", "set"],
+    )
+
+
 def reach_of(town: made.Town) -> dict[str, float]:
     """Return the printed power of a 35 % loss at each station."""
+    return {station: power for one in regions(town) for station, power in reach(one).items()}
+
+
+def regions(town: made.Town) -> tuple[Evidence, ...]:
+    """Return the evidence of a town."""
     line = timeline(town.hour_cells)
     kinds = town.inputs.stations
     base = basis(line, sorted(kinds.loc[kinds["kind"].eq("permanent"), "station_id"]))
-    regions = weigh(town.inputs, base, coefficients(line, base, line.stations()))
-    return {station: power for one in regions for station, power in reach(one).items()}
+    return weigh(town.inputs, base, coefficients(line, base, line.stations()))
 
 
 def summary(mode: str, towns: list[dict]) -> list[str]:
@@ -108,26 +146,17 @@ def summary(mode: str, towns: list[dict]) -> list[str]:
 
 
 def main(words: list[str]) -> None:
-    """Print the table and keep it."""
-    tuning = words[:1] == ["tuning"]
-    words = words[1:] if tuning else words
-    seeds = made.TUNING_SEEDS if tuning else made.REPORT_SEEDS
-    seeds = list(seeds)[: int(words[0]) if words else len(seeds)]
-    chosen = [m for m in MODES if not words[1:] or any(w in m for w in words[1:])]
-    lines = [
+    """Print the tables."""
+    which = words.pop(0) if words[:1] and words[0] in SEEDS else "report"
+    seeds = list(SEEDS[which])[: int(words[0]) if words else None]
+    chosen = [m for m in MODES if not words[1:] or m in words[1:]]
+    print(
         f"invented towns, seeds {seeds[0]} to {seeds[-1]}, about 60 % of streets counted, each in a week of its own"
-    ]
-    for mode in chosen:
-        options = dict(MODES[mode])
-        hourly = options.pop("hourly", True)
-        lines += summary(
-            mode,
-            [judge(made.town(s, **options), hourly=hourly, powers=not MODES[mode]) for s in seeds],
-        )
-        print("\n".join(lines), flush=True)
-        if not tuning:
-            text = "\n".join(lines) + "\n"
-            (Path(__file__).parent / "tides.txt").write_text(text, encoding="utf-8")
+    )
+    with ProcessPoolExecutor(2) as pool:
+        for mode in chosen:
+            towns = list(pool.map(partial(judge, mode), seeds))
+            print("\n".join(summary(mode, towns)), flush=True)
 
 
 if __name__ == "__main__":

@@ -25,8 +25,9 @@ from countmap.balance.inputs import BalanceInputs
 from countmap.roads.junctions import junctions
 from countmap.roads.sections import sections
 
-TUNING_SEEDS = range(1, 9)
+TUNING_SEEDS = range(1, 61)
 REPORT_SEEDS = range(101, 141)
+FRESH_SEEDS = range(141, 181)
 FAULTS = {"under_count": 4, "swap": 4, "clock": 4}
 KEPT_SHARE = (0.60, 0.70)
 """An under-counter misses 30 to 40 % of both senses."""
