@@ -35,6 +35,9 @@ OVER = (-0.17, 0.07)
 """Mean and standard deviation of 1/scale − 1: an under-counter keeps about 0.55 to 0.85, an over-counter
 finds up to 1.4 of the truth."""
 
+MOST_AREAS = 1200
+"""A region is weighed in full matrices: this many areas take about a gigabyte."""
+
 _SWAP_SD = 0.07
 _UNSEEN_SHARE = 0.10
 _ACCESS_SHARE = 0.30
@@ -86,6 +89,14 @@ class Evidence:
 
 
 @dataclass(frozen=True, eq=False)
+class Weighed:
+    """The evidence region by region; ``left_out``: stations of regions too large, with their areas."""
+
+    regions: tuple[Evidence, ...]
+    left_out: dict[str, int]
+
+
+@dataclass(frozen=True, eq=False)
 class _Part:
     """What one station brings to the balance: the areas it touches, its share of residual and errors.
 
@@ -116,15 +127,13 @@ class _Around:
     base: Basis
 
 
-def weigh(
-    inputs: BalanceInputs, base: Basis, counts: dict[str, Coefficients]
-) -> tuple[Evidence, ...]:
+def weigh(inputs: BalanceInputs, base: Basis, counts: dict[str, Coefficients]) -> Weighed:
     """Set up the balance of every pattern and all that could disturb it, region by region.
 
     Returns
     -------
-    tuple of Evidence
-        One for each region; empty without equations.
+    Weighed
+        Without regions where there is no equation.
     """
     gathered = gather(inputs)
     used = gathered.used
@@ -134,10 +143,10 @@ def weigh(
     ]
     used = used.loc[known].reset_index(drop=True)
     if used.empty:
-        return ()
+        return Weighed((), {})
     system = build(inputs, replace(gathered, used=used))
     if not len(system.incidence):
-        return ()
+        return Weighed((), {})
     rows = {str(s): g.index.to_numpy() for s, g in used.groupby("station_id")}
     parts, faults = dict[str, _Part](), list[Fault]()
     flow = np.zeros(len(used))
@@ -170,7 +179,16 @@ def weigh(
         _closed(system, rows),
         base,
     )
-    return tuple(_region(area, around) for area in _regions(faults, scaled))
+    regions = _regions(faults, scaled)
+    size = {int(i): len(region) for region in regions for i in region}
+    return Weighed(
+        tuple(_region(region, around) for region in regions if len(region) <= MOST_AREAS),
+        {
+            s: size[int(part.areas[0])]
+            for s, part in parts.items()
+            if len(part.areas) and size[int(part.areas[0])] > MOST_AREAS
+        },
+    )
 
 
 def _regions(faults: list[Fault], scaled: sparse.csr_array) -> list[NDArray[np.intp]]:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from countmap.balance.clocks import ClockFault, clocks
-from countmap.balance.evidence import Evidence, Fault, weigh
+from countmap.balance.evidence import MOST_AREAS, Evidence, Fault, weigh
 from countmap.balance.hours import Timeline, timeline, visits
 from countmap.balance.levels import LevelShift, level_shifts
 from countmap.balance.patterns import Basis, basis, coefficients
@@ -114,7 +114,8 @@ def _by_pattern(
     """Return the faults of counters by the balance of patterns, and who could not be tested."""
     rows: list[tuple[dict[str, Any], list[dict[str, Any]]]] = []
     power: dict[str, float] = {}
-    for evidence in weigh(inputs, base, coefficients(line, base, line.stations())):
+    weighed = weigh(inputs, base, coefficients(line, base, line.stations()))
+    for evidence in weighed.regions:
         flow = dict(zip(evidence.stations, evidence.total.tolist(), strict=True))
         rows += [(_fault_row(one, flow), _rivals(one, evidence)) for one in search(evidence)]
         power |= reach(evidence)
@@ -129,6 +130,16 @@ def _by_pattern(
         }
         for station, value in sorted(power.items())
         if value < NEEDED
+    ]
+    dark += [
+        {
+            "station_id": station,
+            "reason": (
+                f"by the hours: {areas:,} places hang together around it, more than the "
+                f"{MOST_AREAS:,} that are weighed at once; balance a part of the network at a time"
+            ),
+        }
+        for station, areas in sorted(weighed.left_out.items())
     ]
     return rows, dark
 

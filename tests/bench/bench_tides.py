@@ -11,6 +11,7 @@ import sys
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from functools import partial
+from pathlib import Path
 
 import bench_tides_town as made
 import numpy as np
@@ -106,7 +107,7 @@ def regions(town: made.Town) -> tuple[Evidence, ...]:
     line = timeline(town.hour_cells)
     kinds = town.inputs.stations
     base = basis(line, sorted(kinds.loc[kinds["kind"].eq("permanent"), "station_id"]))
-    return weigh(town.inputs, base, coefficients(line, base, line.stations()))
+    return weigh(town.inputs, base, coefficients(line, base, line.stations())).regions
 
 
 def summary(mode: str, towns: list[dict]) -> list[str]:
@@ -145,18 +146,28 @@ def summary(mode: str, towns: list[dict]) -> list[str]:
     return lines
 
 
-def main(words: list[str]) -> None:
-    """Print the tables."""
-    which = words.pop(0) if words[:1] and words[0] in SEEDS else "report"
-    seeds = list(SEEDS[which])[: int(words[0]) if words else None]
-    chosen = [m for m in MODES if not words[1:] or m in words[1:]]
-    print(
-        f"invented towns, seeds {seeds[0]} to {seeds[-1]}, about 60 % of streets counted, each in a week of its own"
-    )
+def table(which: str, seeds: list[int], modes: list[str]) -> list[str]:
+    """Return the lines of some modes, printed as they come."""
+    lines = [f"invented towns, {which} seeds {seeds[0]} to {seeds[-1]}, counts of different weeks"]
+    print(lines[0])
     with ProcessPoolExecutor(2) as pool:
-        for mode in chosen:
-            towns = list(pool.map(partial(judge, mode), seeds))
-            print("\n".join(summary(mode, towns)), flush=True)
+        for mode in modes:
+            part = summary(mode, list(pool.map(partial(judge, mode), seeds)))
+            print("\n".join(part), flush=True)
+            lines += part
+    return lines
+
+
+def main(words: list[str]) -> None:
+    """Print the tables; without words all of them, kept beside this file."""
+    if words:
+        which = words.pop(0) if words[0] in SEEDS else "report"
+        seeds = list(SEEDS[which])[: int(words[0]) if words else None]
+        table(which, seeds, words[1:] or list(MODES))
+        return
+    lines = table("report", list(SEEDS["report"]), list(MODES))
+    lines += ["", *table("fresh", list(SEEDS["fresh"]), list(MODES)[:1])]
+    (Path(__file__).parent / "tides.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
