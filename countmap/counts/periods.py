@@ -51,17 +51,11 @@ def cells(
     if minutes < 1 or 60 % minutes:
         raise InvalidInput(f"{minutes} minutes do not divide the hour. Use 5, 10, 15, 30 or 60")
     low, high = _bins(vehicles["speed_kmh"].to_numpy(float), edges_kmh)
-    found = pd.DataFrame(
-        {
-            "start_utc": vehicles["time"].dt.floor(f"{minutes}min").to_numpy(),
-            "sense": vehicles["sense"].to_numpy(object),
-            "vehicle_class": vehicles["vehicle_class"].to_numpy(object) if by_class else None,
-            "speed_low_kmh": low,
-            "speed_high_kmh": high,
-            "n": 1,
-        }
-    )
-    found["start_utc"] = pd.to_datetime(found["start_utc"], utc=True).astype(vehicles["time"].dtype)
+    found = vehicles[["time", "sense", "vehicle_class"]].reset_index(drop=True)
+    if not by_class:
+        found["vehicle_class"] = None
+    found["start_utc"] = found["time"].dt.floor(f"{minutes}min")
+    found["speed_low_kmh"], found["speed_high_kmh"], found["n"] = low, high, 1
     return added(found)
 
 
