@@ -2,11 +2,13 @@
 "use strict";
 
 (() => {
-  const MARGIN = 0.15;
+  const MARGIN = 0.1;
 
   countmap.Canvas = L.Layer.extend({
-    initialize(draw, pane) {
+    /** `needed` says whether there is anything to draw; without it there always is. */
+    initialize(draw, pane, needed) {
       this._draw = draw;
+      this._needed = needed || (() => true);
       this.options.pane = pane;
     },
 
@@ -27,6 +29,9 @@
     redraw() {
       const map = this._map;
       if (!map) return;
+      const needed = this._needed();
+      this._canvas.style.display = needed ? "" : "none";
+      if (!needed) return;
       const size = map.getSize();
       const corner = map.containerPointToLayerPoint(size.multiplyBy(-MARGIN)).round();
       const [width, height] = [Math.ceil(size.x * (1 + 2 * MARGIN)), Math.ceil(size.y * (1 + 2 * MARGIN))];
@@ -69,6 +74,7 @@
     },
 
     _follow({ center, zoom }) {
+      if (this._centre === undefined) return;
       const map = this._map;
       const scale = map.getZoomScale(zoom, this._zoom);
       const half = map.getSize().multiplyBy(0.5 + MARGIN);

@@ -65,13 +65,13 @@
       this.filter = model.filter = countmap.filter(model, () => { this.roads.forget(); this.fillTable(); this.said(); this.redraw(); this.remember(); });
       this.marks = countmap.marks(model, map, state, act);
       this.desk = countmap.desk(this);
-      const layer = (draw, pane) => new countmap.Canvas(draw, pane).addTo(map);
+      const layer = (draw, pane, needed) => new countmap.Canvas(draw, pane, needed).addTo(map);
       this.roadLayer = layer((ctx, frame) => this.roads.draw(ctx, frame, state, this.inks), "roads");
       this.hoverLayer = layer((ctx, frame) => {
         if (this.desk.shown) countmap.traced(ctx, frame, model, this.desk.rows(), this.inks);
         const row = state.hoverLink >= 0 ? state.hoverLink : state.link;
         if (row >= 0) countmap.pickOut(ctx, frame, model, row, this.inks);
-      }, "hover");
+      }, "hover", () => state.hoverLink >= 0 || state.link >= 0 || this.desk.rows().length > 0);
       this.markLayer = layer((ctx, frame) => this.marks.draw(ctx, frame, this.inks), "marks");
       map.on("moveend zoomend", () => this.ground());
       this.listen();
