@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, PositiveFloat, ValidationError
 
@@ -40,7 +40,6 @@ class Settings(BaseModel):
 
     timezone: Annotated[str, AfterValidator(known_zone)]
     holidays: Annotated[str, AfterValidator(known_calendar)] = ""
-    units: Literal["metric", "imperial"] = "metric"
     class_scheme: str = ""
     rounding: Annotated[str, AfterValidator(_chart)] = "stepped"
     checks: dict[str, dict[str, float | bool]] = {}
@@ -58,9 +57,6 @@ timezone = "{timezone}"
 
 # Calendar of public holidays, a country or a country and its part: "DE", "DE-BY". Empty: none.
 holidays = "{holidays}"
-
-# Units to show: "metric" or "imperial". Stored figures are metric.
-units = "metric"
 
 # Class scheme of classified counts that name none. Empty: classes are summed, not interpreted.
 class_scheme = ""

@@ -71,16 +71,16 @@ def test_a_folder_without_settings_is_not_a_workspace(tmp_path):
     [
         (
             'timezone = "UTC"\ncolour = 1',
-            "key 'colour' is unknown; known are timezone, holidays, units, class_scheme, rounding, checks",
+            "key 'colour' is unknown; known are timezone, holidays, class_scheme, rounding, checks",
         ),
-        ("units = 'metric'", "key 'timezone' is missing; add it"),
+        ("holidays = ''", "key 'timezone' is missing; add it"),
         (
             'timezone = "Mars/Crater"',
             "time zone 'Mars/Crater' is unknown; use a tz database name such as Europe/Berlin",
         ),
         (
-            'timezone = "UTC"\nunits = "cubits"',
-            "units: Input should be 'metric' or 'imperial' (got 'cubits')",
+            'timezone = "UTC"\n[limits]\nratio = 0.5',
+            "limits.ratio: Input should be greater than 1 (got 0.5)",
         ),
         (
             'timezone = "UTC"\nrounding = "up"',
