@@ -230,6 +230,16 @@ DAYS = Table(
     (Order("first", "last"),),
 )
 
+FACTOR_GROUPS = Table(
+    "factor_groups",
+    ("station_id",),
+    (
+        _STATION,
+        Column("group", "text", doc="factor group; a permanent station of its own is one too"),
+    ),
+    "factor groups that somebody decided",
+)
+
 DECLARATIONS = Table(
     "declarations",
     (),

@@ -12,9 +12,11 @@ import numpy as np
 import pandas as pd
 
 from countmap import tables
-from countmap.annual import explain, factors, routes, shorts
+from countmap.annual import explain, factors, peaks, routes, shorts
+from countmap.annual.groups import COLUMNS as GROUP_COLUMNS
 from countmap.annual.groups import groups
 from countmap.annual.inputs import AnnualInputs, AnnualSettings, Key, Rows, Work, blank, prepare
+from countmap.annual.kin import learn
 from countmap.annual.levels import Lessons, study
 from countmap.annual.measured import measure
 from countmap.annual.pool import Pool, day_number, gather
@@ -26,10 +28,24 @@ BASES = (("both",), ("with", "against"))
 
 @dataclass(frozen=True)
 class AnnualResult:
-    """ANNUAL, and for every (station, sense) the chain of numbers behind its row (JSON-able)."""
+    """What came out.
+
+    Attributes
+    ----------
+    annual : DataFrame
+        ANNUAL.
+    explanations : dict
+        For every (station, sense) the chain of numbers behind its row (JSON-able).
+    groups : DataFrame
+        Factor groups of the permanent stations, their cohesion and precision: see `groups.groups`.
+    peaks : DataFrame
+        Design hours of the permanent stations: see `peaks.design_hours`.
+    """
 
     annual: pd.DataFrame
     explanations: dict[Key, dict[str, Any]]
+    groups: pd.DataFrame
+    peaks: pd.DataFrame
 
 
 def estimate(inputs: AnnualInputs) -> AnnualResult:
@@ -57,7 +73,11 @@ def estimate(inputs: AnnualInputs) -> AnnualResult:
     rows: Rows = {}
     notes: Rows = {}
     pool = cache(partial(_pool, work))
-    studied = cache(lambda taught, year: study(pool(taught, year), year, frozenset(work.holidays)))
+    studied = cache(lambda taught, year: _studied(work, pool(taught, year), year))
+    totals = studied(_taught(work, BASES[0]), inputs.year)
+    table = _group_table(totals, given_groups(inputs.stations))
+    known = dict(zip(table["station_id"], table["group"], strict=True))
+    work = replace(work, groups=known | given_groups(inputs.stations))
     for senses in BASES:
         taught = _taught(work, senses)
         raw = pool(taught, inputs.year)
@@ -70,11 +90,14 @@ def estimate(inputs: AnnualInputs) -> AnnualResult:
         notes.setdefault(key, {"reason": reason})
     _one_way(inputs, rows, notes)
     _reconcile(rows, notes)
-    _grouped(inputs, rows, studied(_taught(work, BASES[0]), inputs.year))
+    for (station, _), row in rows.items():
+        row["group"] = work.groups.get(station)
+    design = _design_hours(work, rows, notes)
     order = sorted(rows)
     frame = pd.DataFrame([rows[key] for key in order], columns=list(tables.ANNUAL.names))
     types = tables.empty(tables.ANNUAL).dtypes.to_dict()
-    return AnnualResult(frame.astype(types), {key: notes[key] for key in order})
+    told = {key: notes[key] for key in order}
+    return AnnualResult(frame.astype(types), told, table, design)
 
 
 def _basis(
@@ -117,6 +140,16 @@ def _nearest(years: list[int], year: int, lessons: Callable[[int], Lessons]) -> 
     return next((other for other in near if lessons(other).teachers is not None), near[0])
 
 
+def _studied(work: Work, pool: Pool, year: int) -> Lessons:
+    found = study(pool, year, frozenset(work.holidays))
+    if found.teachers is None:
+        return found
+    names = [station for station, _ in pool.series]
+    told, taught = work.inputs, found.teachers
+    kin = learn(told.stations, told.distance, names, taught.deviation, taught.weight)
+    return replace(found, kin=kin)
+
+
 def _pool(work: Work, taught: tuple[str, ...], year: int) -> Pool:
     """Lay out the permanents of one year, with a month on either side.
 
@@ -147,20 +180,19 @@ def _taught(work: Work, senses: tuple[str, ...]) -> tuple[str, ...]:
 def _shares(work: Work, lessons: Lessons) -> factors.Shares:
     pool = lessons.pool
     days = pool.days_of(lessons.year)
-    form = work.settings.shares
-    return factors.shares(pool, lessons.level, days, set(work.holidays), form)
+    return factors.shares(pool, lessons.level, days, set(work.holidays), work.form)
 
 
 def _textbook(
     work: Work, lessons: Lessons, shares: factors.Shares | None, short: shorts.Short, why: str
 ) -> routes.Level | str:
-    """Fall back to month × weekday shares, and say why."""
+    """Fall back to shares of season and weekday, and say why."""
     if shares is None:
         return why
     level = routes.by_textbook(work, lessons, shares, short)
     if isinstance(level, str) or work.settings.method == "textbook":
         return level
-    reason = f"{why}: month × weekday shares of {lessons.year} instead"
+    reason = f"{why}: {factors.FORMS[work.form]} shares of {lessons.year} instead"
     return replace(level, reason=reason)
 
 
@@ -210,14 +242,18 @@ def _reconcile(rows: Rows, notes: Rows) -> None:
             _scale(both, total / both["aadt"])
 
 
-def _grouped(inputs: AnnualInputs, rows: Rows, lessons: Lessons) -> None:
-    """Write each permanent's factor group, and the group that the user gave any station."""
-    table = inputs.stations
-    given: dict[str, str] = {}
-    if "group" in table:
-        named = table.dropna(subset="group")
-        given = dict(zip(named["station_id"].astype("str"), named["group"], strict=True))
-    found = dict(given)
+def given_groups(stations: pd.DataFrame) -> dict[str, str]:
+    """Return station id → the group that the user gave it."""
+    if "group" not in stations:
+        return {}
+    named = stations.dropna(subset="group")
+    return dict(zip(named["station_id"].astype("str"), named["group"].astype("str"), strict=True))
+
+
+def _group_table(lessons: Lessons, given: dict[str, str]) -> pd.DataFrame:
+    """Put the permanents that have a whole year's pattern into factor groups."""
+    keep: list[int] = []
+    season = week = np.ones((0, 0))
     if lessons.teachers is not None:
         days = lessons.pool.days_of(lessons.year)
         share = factors.shares(lessons.pool, lessons.level, days, set()).day
@@ -225,13 +261,28 @@ def _grouped(inputs: AnnualInputs, rows: Rows, lessons: Lessons) -> None:
         week = np.stack([factors.mean_of_seen(share[:, :, j]) for j in range(7)], axis=1)
         whole: Any = (season > 0).all(axis=1) & (week > 0).all(axis=1)
         _, first = np.unique(lessons.pool.owner, return_index=True)
-        keep = [k for k in first if whole[k] and lessons.health.trust[k] > 0]
-        names = [lessons.pool.series[k][0] for k in keep]
-        if names:
-            table = groups(names, season[keep], week[keep], given)
-            found |= dict(zip(table["station_id"], table["group"], strict=True))
-    for (station, _), row in rows.items():
-        row["group"] = found.get(station)
+        keep = [int(k) for k in first if whole[k] and lessons.health.trust[k] > 0]
+    if not keep:
+        return pd.DataFrame(columns=GROUP_COLUMNS)
+    return groups([lessons.pool.series[k][0] for k in keep], season[keep], week[keep], given)
+
+
+def _design_hours(work: Work, rows: Rows, notes: Rows) -> pd.DataFrame:
+    """Find the design hour of every measured permanent and tell it in the station's explanation."""
+    measured: dict[str, float] = {}
+    place: dict[str, Key] = {}
+    for key, row in sorted(rows.items()):
+        one_way = work.settings.one_way.get(key[0], "both") == key[1]
+        if row["status"] == "measured" and one_way and key[0] in work.permanents:
+            measured[key[0]], place[key[0]] = row["aadt"], key
+    cells = work.hours[work.hours["station_id"].isin(list(measured))]
+    found = peaks.design_hours(cells, measured, work.inputs.year)
+    for one in found.to_dict("records"):
+        told = {f"k{one['rank']}": one["k"], "design_hour_volume": one["volume"]}
+        told |= {"d": one["d"], "ddhv": one["ddhv"], "heavier_sense": one["sense"]}
+        told |= {"design_hour": one["date"] and f"{one['date']} {one['hour']:02d}:00"}
+        notes[place[one["station_id"]]] |= {k: v for k, v in told.items() if v is not None}
+    return found
 
 
 def _scale(row: dict[str, Any], factor: float) -> None:

@@ -28,8 +28,9 @@ class AnnualSettings:
         Same dates at the permanents, or month × weekday shares.
     estimator : {'fhwa', 'aashto'}
         For permanent stations.
-    shares : {'month_weekday', 'separate'}
-        Textbook shares: one for each weekday of each month, or a month's times a weekday's.
+    shares : {'month_weekday', 'separate', 'week'}, optional
+        Shares: one for each weekday of each month; a month's times a weekday's; a week's times a
+        weekday's. By default the first for the textbook method, the last where no date is matched.
     level : float
         Of the intervals, 0..1.
     count_error : float
@@ -47,7 +48,7 @@ class AnnualSettings:
 
     method: Literal["matched", "textbook"] = "matched"
     estimator: Literal["fhwa", "aashto"] = "fhwa"
-    shares: factors.Form = "month_weekday"
+    shares: factors.Form | None = None
     level: float = 0.95
     count_error: float = 0.02
     one_way: Mapping[str, str] = field(default_factory=dict)
@@ -64,7 +65,7 @@ class AnnualInputs:
     ----------
     hour_cells, day_totals, stations : DataFrame
         HOUR_CELLS, DAY_TOTALS (of as many years as there are) and STATIONS with ``kind``; stations
-        may carry ``group``, the factor group of a permanent or short station.
+        may carry ``group``, the factor group of a permanent or short station, and ``road_class``.
     year : int
         The year wanted.
     holidays : mapping of date to name
@@ -74,6 +75,8 @@ class AnnualInputs:
         Station id → standard error of its counts as a share.
     other_years : DataFrame, optional
         ANNUAL rows of permanent stations from elsewhere, for growth.
+    distance : DataFrame, optional
+        Metres along the network, stations (index) × permanents (columns).
     """
 
     hour_cells: pd.DataFrame
@@ -84,12 +87,16 @@ class AnnualInputs:
     days: pd.DataFrame | None = None
     count_error: Mapping[str, float] = field(default_factory=dict)
     other_years: pd.DataFrame | None = None
+    distance: pd.DataFrame | None = None
     settings: AnnualSettings = field(default_factory=AnnualSettings)
 
 
 @dataclass(frozen=True)
 class Work:
-    """The inputs made ready: vehicles only, days numbered, `both` summed where a file has it not."""
+    """The inputs made ready: vehicles only, days numbered, `both` summed where a file has it not.
+
+    ``groups`` holds the factor group of every permanent that has one and of what the user gave one.
+    """
 
     inputs: AnnualInputs
     hours: pd.DataFrame
@@ -99,11 +106,18 @@ class Work:
     averages: pd.DataFrame
     gaps: Mapping[tuple[str, str, int], str]
     holidays: Mapping[int, str]
+    groups: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def settings(self) -> AnnualSettings:
         """Return the inputs' settings."""
         return self.inputs.settings
+
+    @property
+    def form(self) -> factors.Form:
+        """Return the form of the shares."""
+        textbook = self.settings.method == "textbook"
+        return self.settings.shares or ("month_weekday" if textbook else factors.FALLBACK)
 
     def count_error(self, station: str) -> float:
         """Return the standard error of a station's counts as a share."""

@@ -9,6 +9,7 @@ import numpy as np
 
 from countmap.annual import gaps
 from countmap.annual.health import Health, examine
+from countmap.annual.kin import Kin
 from countmap.annual.matched import Teachers, teach
 from countmap.annual.pool import Pool
 
@@ -35,6 +36,8 @@ class Lessons:
         AADT and AAWT of the examined counts, gaps filled; NaN for a series that may not teach.
     teachers : Teachers or None
         None when fewer than three stations may teach.
+    kin : Kin, optional
+        What road class and distance say.
     """
 
     year: int
@@ -42,6 +45,7 @@ class Lessons:
     level: Array
     weekday_level: Array
     teachers: Teachers | None
+    kin: Kin | None = None
 
     @property
     def pool(self) -> Pool:

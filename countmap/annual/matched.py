@@ -198,7 +198,9 @@ def fit(
     learned: Blocks,
     counts: Array,
     without: Indices,
+    *,
     extra: Array | None = None,
+    prior: Array | None = None,
 ) -> Fit:
     """Return the levels of counts over ``learned``'s blocks.
 
@@ -211,6 +213,8 @@ def fit(
     extra : array, shape (rows, blocks), optional
         Variance of ln v that no permanent has (few vehicles): expected in the misfit. It moves no
         weight, so that levels scale with the counts.
+    prior : array, shape (rows, series), optional
+        Multipliers of the permanents' weights, from what is known beside the counts.
 
     Notes
     -----
@@ -223,6 +227,7 @@ def fit(
     lean = _lean(teachers, learned, counts, base)
     year = _mean_squares(base, learned.year)
     weight = base * (_likeness(teachers, learned, counts, lean) + KERNEL_FLOOR)
+    weight = weight if prior is None else weight * prior
     share = weight / weight.sum(axis=1, keepdims=True)
     mean, own = _moments(learned.y, share, lean)
     few = 1 / (share**2).sum(axis=1)
@@ -365,8 +370,15 @@ def _likeness(teachers: Teachers, learned: Blocks, counts: Array, lean: _Lean) -
     return np.asarray(alike * np.exp(-0.5 * square / (number - 1) / KERNEL**2))
 
 
-def left_out(teachers: Teachers, learned: Blocks, trust: Array) -> tuple[Indices, Fit]:
+def left_out(
+    teachers: Teachers, learned: Blocks, trust: Array, prior: Array | None = None
+) -> tuple[Indices, Fit]:
     """Estimate every sound permanent series from the others over the same blocks.
+
+    Parameters
+    ----------
+    prior : array, shape (series, series), optional
+        As for `fit`.
 
     Returns
     -------
@@ -378,5 +390,7 @@ def left_out(teachers: Teachers, learned: Blocks, trust: Array) -> tuple[Indices
     rows = np.flatnonzero((learned.covered >= COVERED) & (trust >= 1.0))
     rows = rows[:: -(-len(rows) // TESTED_MAX) or 1]
     own = teachers.level[rows, None]
-    found = fit(teachers, learned, learned.y[rows] + own, teachers.fold[rows])
+    prior = None if prior is None else prior[rows]
+    counts = learned.y[rows] + own
+    found = fit(teachers, learned, counts, teachers.fold[rows], prior=prior)
     return rows, replace(found, level=found.level - own[:, 0])

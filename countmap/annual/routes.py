@@ -68,7 +68,7 @@ def by_dates(work: Work, lessons: Lessons, members: list[Short]) -> list[Level |
     join = joined(window)
     days = np.array([b.first for b in window]) - lessons.pool.first
     learned = matched.blocks(teachers, y[:, covered], days, join)
-    rows, test = matched.left_out(teachers, learned, lessons.health.trust)
+    rows, test = matched.left_out(teachers, learned, lessons.health.trust, _prior(lessons))
     stations = len(np.unique(lessons.pool.owner[rows]))
     if stations < settings.min_permanents:
         return [NO_COVER] * len(members)
@@ -77,14 +77,23 @@ def by_dates(work: Work, lessons: Lessons, members: list[Short]) -> list[Level |
     counts = np.maximum(counts, 0.5)
     without = np.array([_fold(lessons, teachers, m) for m in members])
     scarcity = _scarcity(counts, _usual(lessons, y[:, covered])) @ join**2
-    found = matched.fit(teachers, learned, np.log(counts) @ join, without, scarcity)
+    prior = _prior(lessons, [m.key[0] for m in members])
+    found = matched.fit(
+        teachers, learned, np.log(counts) @ join, without, extra=scarcity, prior=prior
+    )
     scarce = np.sqrt((found.weight**2 * scarcity).sum(axis=1))
     weekday = found.share @ _weekday_logs(lessons)
     z = normal_multiplier(settings.level)
     out: list[Level | str] = []
     for i, member in enumerate(members):
-        story = _story(lessons, learned, found, i)
+        story = _story(lessons, learned, found, i) | _like_group(work, lessons, found.share[i])
         story |= {"rule": rule, "stations_tested": stations, "multiplier": half}
+        if lessons.kin is not None and prior is not None:
+            story |= {
+                "weight_of_another_class": lessons.kin.other_class,
+                "weight_of_the_far": lessons.kin.far,
+                "near_m": lessons.kin.near_m if np.isfinite(lessons.kin.near_m) else None,
+            }
         story |= {"misfit": float(found.misfit[i]), "misfit_expected": float(found.free[i])}
         parts = {
             "pattern": half * float(found.log_se[i]),
@@ -96,6 +105,14 @@ def by_dates(work: Work, lessons: Lessons, members: list[Short]) -> list[Level |
         odd = _oddity(found, i, test)
         out.append(Level(level, level + float(weekday[i]), interval, "matched", window, story, odd))
     return out
+
+
+def _prior(lessons: Lessons, stations: list[str] | None = None) -> Array | None:
+    """Return what class and distance make of the permanents' weights; None where they say nothing."""
+    kin = lessons.kin
+    if kin is None or (kin.other_class == 1 and kin.far == 1):
+        return None
+    return kin.weights(list(kin.names) if stations is None else stations)
 
 
 def _logs(lessons: Lessons, window: tuple[Block, ...]) -> Array:
@@ -188,6 +205,19 @@ def _story(
     return story
 
 
+def _like_group(work: Work, lessons: Lessons, share: Array) -> dict[str, Any]:
+    """Return the factor group whose permanents have most weight, and that weight."""
+    weight: dict[str, float] = {}
+    for (station, _), part in zip(lessons.pool.series, share, strict=True):
+        if station in work.groups:
+            name = work.groups[station]
+            weight[name] = weight.get(name, 0.0) + float(part)
+    if not weight:
+        return {}
+    best = max(sorted(weight), key=lambda name: weight[name])
+    return {"like_group": best, "like_group_weight": weight[best]}
+
+
 def _ignored(lessons: Lessons) -> list[dict[str, Any]]:
     return [
         {"station_id": station, "sense": sense, "reason": lessons.health.notes[k]}
@@ -197,32 +227,38 @@ def _ignored(lessons: Lessons) -> list[dict[str, Any]]:
 
 
 def by_textbook(work: Work, lessons: Lessons, found: factors.Shares, short: Short) -> Level | str:
-    """Estimate one short count by Σ count / Σ group mean share of month and weekday.
+    """Estimate one short count by Σ count / Σ group mean share of season and weekday.
 
     Notes
     -----
-    Public holidays have no share and are left out. The interval comes from the same estimate of
-    every permanent by the others, on the count's dates (or, where nobody was counted then, on the
+    The group is that which the user gave the station (one permanent alone is a group too), else all
+    permanents. Public holidays have no share and are left out. The interval comes from the same estimate of
+    every permanent by the others of that group, on the count's dates (or, where nobody was counted then, on the
     same weekdays 52 weeks away).
     """
     least, hours_least = work.settings.min_permanents, work.settings.min_hours
     keep = lessons.health.trust > 0
     keep &= np.array([station != short.key[0] for station, _ in lessons.pool.series])
+    group, name = keep, work.groups.get(short.key[0])
+    if name is not None:
+        group = keep & np.array([work.groups.get(s) == name for s, _ in lessons.pool.series])
+        if not group.any():
+            return f"no sound permanent station is in its group {name!r}"
     plain = tuple(b for b in short.blocks if not any(day in work.holidays for day, _ in b.cells))
     share = factors.block_shares(found, plain)
-    known: Any = np.isfinite(share[keep]).any(axis=0)
+    known: Any = np.isfinite(share[group]).any(axis=0)
     window, share = tuple(b for b, ok in zip(plain, known, strict=True) if ok), share[:, known]
     if sum(b.hours for b in window) < hours_least:
-        return "too few hours on days with a month × weekday share"
-    rows, errors = factors.left_out(lessons.pool, lessons.level, share, window, keep)
+        return f"too few hours on days with a {factors.FORMS[work.form]} share"
+    rows, errors = factors.left_out(lessons.pool, lessons.level, share, window, keep, group=group)
     stations = len(np.unique(lessons.pool.owner[rows]))
     total = sum(b.count for b in window)
     if stations < least or total <= 0:
         return f"only {stations} permanent stations to try its dates on"
     half, rule = from_errors(errors, stations, work.settings.level)
-    aadt = factors.level(total, share, keep)
-    mean = factors.mean_of_seen(share[keep].T)
-    ratio = share[keep].sum(axis=1)
+    aadt = factors.level(total, share, group)
+    mean = factors.mean_of_seen(share[group].T)
+    ratio = share[group].sum(axis=1)
     ratio = ratio[np.isfinite(ratio)] / mean.sum()
     story = {
         "shares": [
@@ -230,17 +266,23 @@ def by_textbook(work: Work, lessons: Lessons, found: factors.Shares, short: Shor
             for b, s in zip(window, mean, strict=True)
         ],
         "shares_of": lessons.year,
-        "group": sorted({lessons.pool.series[k][0] for k in np.flatnonzero(keep)}),
-        "group_precision": factors.precision(
-            float(ratio.std(ddof=1)), len(ratio), work.settings.level
-        ),
+        "form": factors.FORMS[work.form],
+        "group": sorted({lessons.pool.series[k][0] for k in np.flatnonzero(group)}),
+        "group_name": name,
+        "group_precision": _precision(ratio, work.settings.level),
         "rule": rule,
         "stations_tested": stations,
         "holidays_left_out": [b.first for b in short.blocks if b not in plain],
     }
-    weekday = float(np.mean(_weekday_logs(lessons)[keep]))
+    weekday = float(np.mean(_weekday_logs(lessons)[group]))
     interval = Interval({"pattern": half, "count": _count_half(work, short)}, work.settings.level)
     return Level(np.log(aadt), np.log(aadt) + weekday, interval, "textbook", window, story)
+
+
+def _precision(ratio: Array, level: float) -> float | None:
+    """Return the precision D of a group's factor; None for one station."""
+    number = len(ratio)
+    return factors.precision(float(ratio.std(ddof=1)), number, level) if number > 1 else None
 
 
 def grown(work: Work, short: Short, level: Level) -> Level | str:
@@ -255,7 +297,8 @@ def grown(work: Work, short: Short, level: Level) -> Level | str:
     annual = pd.concat(known).drop_duplicates(["station_id", "sense", "year"])
     annual = annual[annual["station_id"] != short.key[0]]
     sense = short.key[1] if annual["sense"].eq(short.key[1]).any() else "both"
-    found = factors.growth(annual, sense, short.year, wanted)
+    group = work.groups.get(short.key[0]) or level.story.get("like_group")
+    found = factors.growth(annual, sense, (short.year, wanted), work.groups, group)
     if found is None:
         return (
             f"counted in {short.year}; no two permanent stations have both {short.year} and "
@@ -267,6 +310,8 @@ def grown(work: Work, short: Short, level: Level) -> Level | str:
         "to": wanted,
         "factor": float(np.exp(found.log_ratio)),
         "stations": list(found.stations),
+        "group": found.group,
+        "group_weight": found.own_weight,
     }
     return replace(
         level,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -44,6 +44,14 @@ class Estimator(StrEnum):
     aashto = "aashto"
 
 
+class Shares(StrEnum):
+    """What the shares of a year are told by."""
+
+    month_weekday = "month-weekday"
+    separate = "separate"
+    week = "week"
+
+
 @app.command()
 def estimate(
     year: Year,
@@ -51,6 +59,16 @@ def estimate(
         Method, typer.Option(help="Same dates at the permanents, or month × weekday factors.")
     ] = (Method.matched),
     estimator: Annotated[Estimator, typer.Option(help="For permanent stations.")] = Estimator.fhwa,
+    shares: Annotated[
+        Shares | None,
+        typer.Option(
+            help="Factors by month × weekday, month and weekday apart, or week and weekday."
+        ),
+    ] = None,
+    groups: Annotated[
+        Path | None,
+        typer.Option(help="groups.csv (station_id, group): factor groups that you decided."),
+    ] = None,
     workspace: Dir = HERE,
     dry_run: DryRun = False,
     as_json: Json = False,
@@ -64,9 +82,15 @@ def estimate(
             year=year,
             method=method.value,
             estimator=estimator.value,
+            shares=_form(shares),
+            groups=groups,
             dry_run=dry_run,
         )
     deliver(document, as_json, _estimated)
+
+
+def _form(shares: Shares | None) -> Any:
+    return None if shares is None else shares.value.replace("-", "_")
 
 
 def _estimated(d: Document) -> Iterator[str]:
@@ -74,6 +98,26 @@ def _estimated(d: Document) -> Iterator[str]:
     yield f"{d['year']}: {plural(d['stations'], 'station')} ({tally}); method {d['method']}, estimator {d['estimator']}"
     head = ["station", "basis", "AADT", "95 % interval", "", "status", "days", "note"]
     yield from columns([head, *(_row(a) for a in sorted(d["annual"], key=_place))], right=(2, 4, 6))
+    yield from _groups(d["groups"])
+    known = [p for p in d["peaks"] if p["k"] is not None]
+    if known:
+        yield "design hour (30th of the year) of permanent stations: K, D"
+        rows = [
+            [p["station_id"], f"{p['k']:.1%}", "–" if p["d"] is None else f"{p['d']:.1%}"]
+            for p in known
+        ]
+        yield from (f"  {line}" for line in columns(rows, right=(1, 2)))
+
+
+def _groups(rows: list[Document]) -> Iterator[str]:
+    if rows:
+        yield "factor groups of the permanent stations"
+    for name in sorted({row["group"] for row in rows}):
+        inside = [row for row in rows if row["group"] == name]
+        spread = inside[0]["precision"]
+        told = "one station" if spread is None else f"precision D ±{spread:.1%}"
+        members = ", ".join(row["station_id"] for row in inside)
+        yield f"  {name}: {members} ({told}, cohesion {inside[0]['cohesion']:.3f})"
 
 
 def _place(a: Document) -> tuple[str, int]:
@@ -131,3 +175,11 @@ def _explained(d: Document) -> Iterator[str]:
     for part in d["senses"]:
         yield from told(part["figure"], part["chain"])
         yield ""
+    peak, heavy = d["peaks"]["peak_hour"], d["peaks"]["heavy_share"]
+    if peak:
+        yield (
+            f"busiest hour {peak['start'][:16].replace('T', ' ')}: {flow(peak['volume'])} vehicles,"
+            f" PHF {peak['phf']:.2f}"
+        )
+    if heavy is not None:
+        yield f"heavy vehicles T: {heavy:.1%} of what was classified"

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import pandas as pd
 
 from countmap import clock
 from countmap.annual import estimate as estimating
+from countmap.annual import peaks
+from countmap.annual.kin import network_distance
+from countmap.counts import week
 from countmap.counts.days import within_validity
 from countmap.errors import NotFound
 from countmap.formats import csv_table
@@ -25,8 +28,12 @@ from countmap.jobs.common import (
     stale_notes,
 )
 from countmap.rounding import rounded
+from countmap.schemes import reader
 from countmap.store import queries
-from countmap.tables import ANNUAL
+from countmap.tables import ANNUAL, FACTOR_GROUPS
+
+if TYPE_CHECKING:
+    from countmap.annual.factors import Form
 
 TOPICS = ("roads", "stations", "counts", "flags", "days", "settings")
 LEVEL = 0.95
@@ -42,36 +49,54 @@ def estimate(
     year: int,
     method: Literal["matched", "textbook"] = "matched",
     estimator: Literal["fhwa", "aashto"] = "fhwa",
+    shares: Form | None = None,
+    groups: Path | None = None,
     dry_run: bool = False,
 ) -> Document:
     """Estimate the annual averages of every counted station and keep them as a run.
+
+    Parameters
+    ----------
+    shares : {'month_weekday', 'separate', 'week'}, optional
+        Form of the shares: see `countmap.annual.inputs.AnnualSettings`.
+    groups : Path, optional
+        groups.csv (station_id, group): the factor groups that somebody decided. They hold; the other
+        permanents are clustered. A short count expanded by shares takes its own group's.
 
     Raises
     ------
     NotFound
         No roads, no stations or no counts.
+    InvalidInput
+        A row of ``groups`` that breaks the contract, or an unknown station.
     """
     fingerprint = ws.register.fingerprint(TOPICS)
     network = Network(ws)
     hours, days = queries.hours_and_days(ws)
     stations = ws.register.frame("stations")
+    given = _given_groups(ws, groups)
     hours, _ = within_validity(hours, stations)
     days, outside = within_validity(days, stations)
     if days.empty:
         raise NotFound("the workspace has no counts; run countmap counts import FILE first")
+    permanents = stations.loc[stations["kind"].eq("permanent"), "station_id"].tolist()
     years = sorted({int(y) for y in days["date"].dt.year} | {year})
     result = estimating.estimate(
         estimating.AnnualInputs(
             hour_cells=hours,
             day_totals=days,
-            stations=with_roads(stations, network),
+            stations=with_roads(stations, network).assign(
+                group=lambda f: f["station_id"].map(given)
+            ),
             year=year,
             holidays=clock.public_holidays(ws.settings.holidays, years),
             days=ws.register.frame("days"),
             count_error=count_errors(ws),
+            distance=network_distance(network.roads, stations, permanents),
             settings=estimating.AnnualSettings(
                 method=method,
                 estimator=estimator,
+                shares=shares,
                 one_way=one_way(stations, network),
                 axles_per_vehicle=ws.settings.axles_per_vehicle,
             ),
@@ -90,16 +115,29 @@ def estimate(
         "estimator": estimator,
         "stations": int(result.annual["station_id"].nunique()),
         "by_status": _tally(result.annual),
+        "groups": records(result.groups, list(result.groups.columns)),
+        "peaks": records(result.peaks, list(result.peaks.columns)),
         "explanations": explanations,
     }
     if not dry_run:
-        settings = {"method": method, "estimator": estimator}
+        settings = {"method": method, "estimator": estimator, "shares": shares, "groups": given}
         with ws.register.transaction() as tx:
             tx.add_run("annual", year, fingerprint, settings, document, {"annual": result.annual})
     return {key: value for key, value in document.items() if key != "explanations"} | {
         "annual": shown(result.annual, ws),
         "dry_run": dry_run,
     }
+
+
+def _given_groups(ws: Workspace, file: Path | None) -> dict[str, str]:
+    """Return station id → factor group of a groups.csv."""
+    if file is None:
+        return {}
+    with refusing(ws):
+        frame = csv_table.read_or_raise(file, FACTOR_GROUPS)
+        known = set(ws.register.frame("stations")["station_id"])
+        require_known(frame, "station_id", known, "station", file)
+    return dict(zip(frame["station_id"], frame["group"], strict=True))
 
 
 def _outside(row: Document) -> str:
@@ -173,7 +211,33 @@ def explain(ws: Workspace, station_id: str, *, year: int) -> Document:
         "year": year,
         "run_id": run["run_id"],
         "senses": senses,
+        "peaks": peaks_of(ws, station_id, year),
         "notes": stale_notes(ws, year),
+    }
+
+
+def peaks_of(ws: Workspace, station_id: str, year: int) -> Document:
+    """Return the busiest hour of a station's quarter-hours with its PHF, and T, the heavy share.
+
+    Null where no hour has four quarters of every sense, and where no class was told.
+    """
+    rows = queries.periods(ws, f"{year}-01-01", f"{year}-12-31", [station_id])
+    rows = rows[rows["quantity"].eq("vehicles")] if "quantity" in rows else rows
+    quarter = rows[rows["minutes"].eq(peaks.QUARTER_MIN)]
+    plain = quarter[quarter["vehicle_class"].isna() & quarter["speed_low_kmh"].isna()]
+    by_sense = (plain if len(plain) else quarter[quarter["speed_low_kmh"].isna()]).pivot_table(
+        index="start_utc", columns="sense", values="count", aggfunc=lambda v: v.sum(skipna=False)
+    )
+    total = by_sense.sum(axis=1, min_count=max(len(by_sense.columns), 1))
+    found = peaks.peak_hour(total)
+    if found is not None:
+        found["start"] = found["start"].tz_convert(ws.settings.timezone).isoformat()
+    heavy_ids = {name: reader.load(name).heavy for name in reader.known()}
+    heavy = week.heavy_shares(rows, heavy_ids, ws.settings.class_scheme)[-1] if len(rows) else None
+    return {
+        "peak_hour": found,
+        "heavy_share": heavy.value if heavy else None,
+        "heavy_reason": heavy.reason if heavy else "nothing was counted in periods",
     }
 
 

@@ -389,7 +389,7 @@ def test_without_permanents_on_the_dates_the_textbook_is_used_and_said(made):
     row = rows(result).loc["S10"]
     assert (row["status"], row["method"]) == ("estimated", "textbook")
     assert row["reason"] == (
-        "too few permanent stations were counted on its dates: month × weekday shares of 2025 "
+        "too few permanent stations were counted on its dates: week and weekday shares of 2025 "
         "instead"
     )
     note = result.explanations["S10", "both"]
