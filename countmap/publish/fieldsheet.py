@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from countmap.publish import paper
 from countmap.publish.paper import drawing
@@ -142,6 +143,7 @@ def station(content: StationContent) -> paper.Paper:
         blocks=tuple(_station_blocks(content)),
         below=f"Field sheet · {_below(content)}",
         release=content.release,
+        tight=True,
     )
 
 
@@ -208,6 +210,7 @@ def whole_round(content: RoundContent) -> paper.Paper:
         above="Field sheet: round of a crew",
         below=content.day,
         release=content.release,
+        tight=True,
     )
 
 
@@ -267,17 +270,15 @@ def _halved(made: paper.Drawing, content: StationContent) -> paper.Drawing:
             shapes.append(replace(shape, points=tuple((x / 2, y / 2) for x, y in shape.points)))
         else:
             shapes.append(replace(shape, x=shape.x / 2, y=shape.y / 2))
-    shapes += [
-        paper.Word(
-            (left + (x - min(xs)) * scale) / 2 + 5,
-            (top + (max(ys) - y) * scale) / 2 - 3,
-            paper.clean(name, longest=drawing.NAMED),
-            "start",
-            "soft",
-            size=NAME_SIZE,
+    for x, y, name in content.names:
+        across = (left + (x - min(xs)) * scale) / 2
+        down = (top + (max(ys) - y) * scale) / 2 - 3
+        late = across > made.width / 3
+        word = paper.clean(name, longest=drawing.NAMED)
+        anchor: Literal["start", "end"] = "end" if late else "start"
+        shapes.append(
+            paper.Word(across + (-5 if late else 5), down, word, anchor, "soft", size=NAME_SIZE)
         )
-        for x, y, name in content.names
-    ]
     return replace(made, width=made.width / 2, height=made.height / 2, shapes=tuple(shapes))
 
 

@@ -313,6 +313,8 @@ class Paper:
     landscape : bool
     wide : bool
         The page uses the whole width of a screen; otherwise it stays as narrow as paper.
+    tight : bool
+        A printed HTML page is set closer, so that a form stays on one leaf.
     """
 
     title: str
@@ -322,6 +324,7 @@ class Paper:
     release: str = ""
     landscape: bool = False
     wide: bool = field(default=False)
+    tight: bool = field(default=False)
 
 
 def clean(text: Any, *, longest: int = LONGEST) -> str:

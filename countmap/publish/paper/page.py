@@ -43,7 +43,13 @@ def render(paper: model.Paper) -> str:
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
     policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
     named = " ".join(
-        name for name, on in (("landscape", paper.landscape), ("wide", paper.wide)) if on
+        name
+        for name, on in (
+            ("landscape", paper.landscape),
+            ("wide", paper.wide),
+            ("tight", paper.tight),
+        )
+        if on
     )
     lines = [
         "<!DOCTYPE html>",
