@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import base64
 import dataclasses
+import gzip
+import re
 
 import geopandas as gpd
 import pandas as pd
@@ -10,7 +13,11 @@ import pytest
 from made_town import town
 from shapely.geometry import LineString, box
 
+from countmap.errors import NotFound
+from countmap.jobs import publish
+from countmap.jobs.common import open_workspace
 from countmap.publish.ground import ground
+from countmap.publish.packed import unpack
 
 
 def test_ground_is_cut_to_the_network_and_islands_are_rings():
@@ -44,3 +51,22 @@ def test_no_ground_is_no_rows():
         tables = ground(content, links)
         assert len(tables["places"]["name"].values) == 0
         assert len(tables["water"]["shape"].values) == 0
+
+
+def test_a_map_draws_the_ground_of_a_road_file_and_credits_it(worked, tmp_path):
+    ws = open_workspace(worked[0])
+    file = tmp_path / "town.osm"
+    file.write_text(
+        '<osm version="0.6"><node id="1" version="1" lon="6.90" lat="54.40">'
+        '<tag k="place" v="town"/><tag k="name" v="Aune"/></node></osm>',
+        encoding="utf-8",
+    )
+    document = publish.map_(ws, year=2025, ground=file, out=tmp_path / "map.html")
+    page = (tmp_path / "map.html").read_text(encoding="utf-8")
+    assert document["path"].endswith("map.html")
+    assert "Place names and water: © OpenStreetMap contributors (ODbL), from town.osm" in page
+    packed = re.search(r'id="countmap-network">(.*?)</script>', page, re.DOTALL)[1]
+    assert unpack(gzip.decompress(base64.b64decode(packed)))["places"]["name"] == ["Aune"]
+    with pytest.raises(NotFound, match=r"none\.osm: there is no such file\. Check the path"):
+        publish.map_(ws, year=2025, ground=tmp_path / "none.osm", out=tmp_path / "no.html")
+    assert not (tmp_path / "no.html").exists()
