@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import chi2
 
-from countmap.balance import document, flows, screenlines, verdicts
+from countmap.balance import document, flows, screenlines, totals, turns, verdicts
 from countmap.balance.inputs import BalanceInputs
 from countmap.balance.solved import balance
 
@@ -73,6 +73,8 @@ def assess(inputs: BalanceInputs) -> BalanceResult:
         **document.areas(inputs, solved, tests),
         "pairs": document.pairs(inputs, solved, table),
         "screenlines": screenlines.records(inputs, solved, table),
+        "totals": totals.net_tests(inputs, solved),
+        "turns": turns.at_junctions(inputs, solved),
         "suspects": document.suspects(suspects),
         "untestable": document.untestable(solved),
         "reconciled": document.reconciled(inputs, solved),

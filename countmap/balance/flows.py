@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from countmap.balance import totals
+from countmap.balance import modelled, totals
 from countmap.balance.errors import arc_errors, shown_counts
 from countmap.balance.inputs import RANK
 from countmap.balance.solve import count_directions
@@ -41,6 +41,8 @@ def table(inputs: BalanceInputs, solved: Balance) -> pd.DataFrame:
     quiet = set(arcs.loc[arcs["quiet"], "link_id"])
     stated = missing & one_way["link_id"].isin(quiet)
     one_way.loc[stated, "method"] = "declared quiet"
+    if inputs.settings.modelled:
+        one_way = _modelled(inputs, solved, one_way, missing & ~stated)
     whole = pd.concat([one_way, _two_way(inputs, solved, one_way)], ignore_index=True)
     whole["year"] = inputs.year
     whole["level"] = np.where(whole["lower"].notna(), inputs.settings.level, np.nan)
@@ -118,6 +120,28 @@ def _inferred(inputs: BalanceInputs, solved: Balance) -> pd.DataFrame:
     )
 
 
+def _modelled(
+    inputs: BalanceInputs, solved: Balance, one_way: pd.DataFrame, missing: pd.Series
+) -> pd.DataFrame:
+    """Fill what no count reaches from the prior; a figure of the balance is never touched."""
+    can = missing & ~_dead(solved, one_way)
+    prior = modelled.learn(inputs, solved, one_way.loc[can, "link_id"])
+    if prior is None:
+        return one_way
+    for name in ("flow", "lower", "upper"):
+        one_way.loc[can, name] = prior.flows[name].to_numpy()
+    one_way.loc[can, "status"] = "modelled"
+    one_way.loc[can, "method"] = f"prior learned from {prior.taught_by} counted links"
+    return one_way
+
+
+def _dead(solved: Balance, one_way: pd.DataFrame) -> pd.Series:
+    """Return which arcs can carry no traffic as the network is drawn."""
+    faults = pd.MultiIndex.from_frame(solved.system.graph.faults[["link_id", "sense"]])
+    here = pd.MultiIndex.from_frame(one_way[["link_id", "sense"]])
+    return pd.Series(here.isin(faults), index=one_way.index)
+
+
 def _two_way(inputs: BalanceInputs, solved: Balance, one_way: pd.DataFrame) -> pd.DataFrame:
     """Return the two-way rows: a station's own two-way figure, else the sum with its covariance."""
     links = inputs.roads.links
@@ -129,12 +153,14 @@ def _two_way(inputs: BalanceInputs, solved: Balance, one_way: pd.DataFrame) -> p
     total = sum(rows["link_id"].map(by_sense[s]["flow"]) for s in by_sense)
     variance = rows["link_id"].map(_sum_variance(solved, by_sense))
     half = NormalDist().inv_cdf(0.5 + inputs.settings.level / 2) * np.sqrt(variance)
+    low, high = _modelled_sum(by_sense, rows["link_id"])
     ranks = pd.concat(
         [rows["link_id"].map(by_sense[s]["status"]).map(RANK) for s in by_sense], axis=1
     ).max(axis=1)
     names = {value: key for key, value in RANK.items()}
     rows["flow"] = total
-    rows["lower"], rows["upper"] = np.maximum(total - half, 0.0), total + half
+    rows["lower"] = np.maximum(total - half, 0.0).where(half.notna(), low)
+    rows["upper"] = (total + half).where(half.notna(), high)
     rows["status"] = ranks.map(names).where(total.notna(), "unobservable")
     rows["method"] = pd.Series("sum of both senses", index=rows.index, dtype="str").where(
         total.notna()
@@ -154,17 +180,29 @@ def _two_way(inputs: BalanceInputs, solved: Balance, one_way: pd.DataFrame) -> p
     own = _as_flows(own)
     at = rows.set_index("link_id")
     # A figure counted here stands above a sum that follows from elsewhere.
-    follows = own["link_id"].map(at["status"]).isin(["inferred", "unobservable"])
+    follows = own["link_id"].map(at["status"]).isin(["inferred", "modelled", "unobservable"])
     same = own["link_id"].map(at["sources"]).eq(own["station_id"])
     own = own.loc[own["link_id"].isin(two_way) & (follows | same)]
     kept = rows.loc[~rows["link_id"].isin(own["link_id"])]
     return pd.concat([kept, own], ignore_index=True)
 
 
+def _modelled_sum(
+    by_sense: dict[str, pd.DataFrame], links: pd.Series
+) -> tuple[pd.Series, pd.Series]:
+    """Return bounds of the sum where a sense is modelled: the model misses both senses alike."""
+    status = [links.map(by_sense[s]["status"]) for s in by_sense]
+    some = status[0].eq("modelled") | status[1].eq("modelled")
+    low, high = (sum(links.map(by_sense[s][b]) for s in by_sense) for b in ("lower", "upper"))
+    return pd.Series(low).where(some), pd.Series(high).where(some)
+
+
 def _with_totals(inputs: BalanceInputs, solved: Balance, rows: pd.DataFrame) -> pd.DataFrame:
     """Fill two-way rows that have no sum from a total counted elsewhere on the section."""
     told = totals.along_section(inputs, solved).set_index("link_id")
-    at = rows.index[rows["flow"].isna() & rows["link_id"].isin(told.index)]
+    at = rows.index[
+        (rows["flow"].isna() | rows["status"].eq("modelled")) & rows["link_id"].isin(told.index)
+    ]
     if not len(at):
         return rows
     here = told.loc[rows.loc[at, "link_id"]]

@@ -58,7 +58,8 @@ class Settings:
     bounds. ``access_per_km``: one standard deviation of what small accesses take from or bring to one
     sense over a kilometre, as a share of the flow (project default). ``quiet_vehicles``: net flow a
     day of a street declared quiet, one standard deviation. ``alpha``: chance of one false accusation
-    in a whole run without a fault.
+    in a whole run without a fault. ``modelled``: streets that no count reaches take a figure from their
+    class, lanes, speed and neighbours.
     """
 
     default_error: float = 0.10
@@ -67,6 +68,7 @@ class Settings:
     alpha: float = 0.05
     level: float = 0.95
     error_from: str = "fitted"
+    modelled: bool = True
 
     def __post_init__(self) -> None:
         for name in ("default_error", "alpha", "level"):
@@ -105,6 +107,8 @@ class BalanceInputs:
         ``tables.SCREENLINES``, WGS84.
     year : int
         Rows of ``annual`` for other years are left aside.
+    turns : DataFrame, optional
+        ``tables.TURNS``: turning counts, of any hours.
     shared : DataFrame, optional
         Errors that several counts share: ``station_id, source`` (such as ``group: urban`` or
         ``counter: C07``), ``log_se``. They are part of the ``log_se`` in ``annual``, not beside it.
@@ -120,6 +124,7 @@ class BalanceInputs:
     declarations: pd.DataFrame = field(default_factory=lambda: _none("declarations"))
     pairs: pd.DataFrame = field(default_factory=lambda: _none("pairs"))
     screenlines: gpd.GeoDataFrame | None = None
+    turns: pd.DataFrame | None = None
     shared: pd.DataFrame | None = None
     settings: Settings = field(default_factory=Settings)
 

@@ -217,7 +217,7 @@ def records(inputs: BalanceInputs, solved: Balance, table: pd.DataFrame) -> list
     if inputs.screenlines is None or inputs.screenlines.empty:
         return []
     errors = arc_errors(solved)
-    known = table.loc[table["flow"].notna() & table["status"].ne("unadjusted")]
+    known = table.loc[table["flow"].notna() & ~table["status"].isin(["unadjusted", "modelled"])]
     index = errors.index()
     keys = zip(known["link_id"], known["sense"], known["flow"], strict=True)
     flow = {(link, sense): float(x) for link, sense, x in keys if (link, sense) in index}

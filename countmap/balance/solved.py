@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +14,11 @@ from countmap.balance.solve import Solution, solve
 from countmap.balance.system import System, build
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
+
+    from countmap.balance.solve import Problem
 
     Floats = NDArray[np.float64]
 
@@ -47,23 +52,36 @@ def balance(inputs: BalanceInputs) -> Balance:
     counts = gather(inputs)
     system = build(inputs, counts)
     errors = relative_errors(counts, inputs.shared)
-    solution = _settle(system, errors, fitted=inputs.settings.error_from == "fitted")
+    solution = settle(
+        partial(system.problem, errors),
+        counts.used["aadt"].to_numpy(dtype=float),
+        fitted=inputs.settings.error_from == "fitted",
+    )
     reconciled, inferred, at_bound = at_least_zero(solution.problem, solution)
     return Balance(counts, system, errors, solution, reconciled, inferred, at_bound)
 
 
-def _settle(system: System, errors: RelativeErrors, *, fitted: bool) -> Solution:
-    """Solve with errors taken from the fitted flows: 90 and 110 at 10 % make 100, not 98.02."""
-    flow = system.counts.used["aadt"].to_numpy(dtype=float)
+def settle(problem_at: Callable[[Floats], Problem], counts: Floats, *, fitted: bool) -> Solution:
+    """Solve with errors taken from the fitted flows: 90 and 110 at 10 % make 100, not 98.02.
+
+    Parameters
+    ----------
+    problem_at : callable
+        The problem with S and Q taken at the given flows (n,).
+    counts : (n,) array
+        Where to start.
+    fitted : bool
+        False takes the errors from the counts.
+    """
     # A count of zero says nothing about its own error: it starts from the middle of the others.
-    flow = np.where(flow > 0, flow, np.median(flow) if len(flow) else 0.0)
-    solution = solve(system.problem(errors, flow))
+    flow = np.where(counts > 0, counts, np.median(counts) if len(counts) else 0.0)
+    solution = solve(problem_at(flow))
     if not fitted:
         return solution
     for _ in range(_ROUNDS):
         step = np.maximum(solution.flow, 0.0)
-        if np.allclose(step, flow, rtol=1e-9, atol=1e-6):
+        if np.allclose(step, flow, rtol=1e-7, atol=1e-4):
             break
         flow = step
-        solution = solve(system.problem(errors, flow))
+        solution = solve(problem_at(flow))
     return solution

@@ -1,16 +1,23 @@
-"""Turning movements that fit the flows on the legs of a junction."""
+"""Turning movements that fit the reconciled flows on the legs of a junction."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
+from countmap.balance.document import junction_names
+from countmap.balance.errors import shown_counts
 from countmap.errors import InvalidInput
+from countmap.roads.junctions import legs
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
+
+    from countmap.balance.inputs import BalanceInputs
+    from countmap.balance.solved import Balance
 
 _MAX_ROUNDS = 10_000
 
@@ -31,6 +38,7 @@ def fit(
     *,
     rescale: bool = False,
     tolerance: float = 1e-9,
+    names: tuple[list[str], list[str]] | None = None,
 ) -> Turns:
     """Scale the rows and columns of a matrix of turns in turn until its margins fit.
 
@@ -44,6 +52,8 @@ def fit(
         Bring the sum of ``out`` to that of ``into`` where they differ; else that is refused.
     tolerance : float
         Largest share by which a margin may miss.
+    names : two lists of str, optional
+        What the legs are called in errors; their numbers without.
 
     Raises
     ------
@@ -85,9 +95,10 @@ def fit(
     for side, margin, axis in (("enters", rows, 1), ("leaves", columns, 0)):
         stuck = np.flatnonzero((margin > 0) & (table.sum(axis=axis) == 0))
         if len(stuck):
+            leg = int(stuck[0]) if names is None else names[1 - axis][stuck[0]]
             raise InvalidInput(
                 f"turns: {margin[stuck[0]]:,.0f} vehicles {'enter' if side == 'enters' else 'leave'} "
-                f"by leg {stuck[0]}, but every turn there is forbidden (0 in the base)"
+                f"by leg {leg}, but every turn there is forbidden (0 in the base)"
             )
     scale = max(rows.max(initial=0.0), 1.0)
     for done in range(1, _MAX_ROUNDS + 1):
@@ -102,3 +113,92 @@ def fit(
 
 def _ratio(wanted: NDArray[np.float64], got: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(np.where(got > 0, wanted / np.where(got > 0, got, 1.0), 0.0))
+
+
+def at_junctions(inputs: BalanceInputs, solved: Balance) -> list[dict[str, Any]]:
+    """Return one record for each junction with turning counts: the movements of an average day.
+
+    Returns
+    -------
+    list of dict
+        junction_id, name, ``legs`` (link_id, in, out: reconciled vehicles a day, null where unknown),
+        ``movements`` (from_link, to_link, counted, flow), ``rescaled`` (the factor that brought the exits
+        to the entries, 1 where they agree), ``rounds``, ``reason`` (why there is no fit).
+
+    Notes
+    -----
+    The turning count says how traffic divides, the reconciled legs how much there is. A movement that
+    the turning counts never saw stays at zero.
+    """
+    if inputs.turns is None or inputs.turns.empty:
+        return []
+    known = _leg_flows(solved)
+    names = junction_names(inputs, set(inputs.turns["junction_id"]))
+    around = legs(inputs.roads, inputs.junctions)
+    found = []
+    for junction, rows in inputs.turns.groupby("junction_id"):
+        here = around.loc[around["junction_id"].eq(junction)]
+        head = {"junction_id": str(junction), "name": names.get(str(junction), str(junction))}
+        found.append(head | _junction(rows, here, known))
+    return found
+
+
+def _leg_flows(solved: Balance) -> dict[tuple[str, str], float]:
+    """Return the reconciled flow of every arc that is counted or follows from the counts."""
+    arcs = solved.system.graph.arcs.iloc[solved.system.inferred]
+    known = dict(
+        zip(zip(arcs["link_id"], arcs["sense"], strict=True), solved.inferred, strict=True)
+    )
+    shown = shown_counts(solved.counts.used)
+    flows = solved.reconciled[shown.index.to_numpy()]
+    known |= dict(zip(zip(shown["link_id"], shown["link_sense"], strict=True), flows, strict=True))
+    return {arc: float(flow) for arc, flow in known.items()}
+
+
+def _junction(
+    rows: pd.DataFrame, here: pd.DataFrame, known: dict[tuple[str, str], float]
+) -> dict[str, Any]:
+    keys = ["from_link", "to_link"]
+    counted = rows.groupby(keys)["count"].sum(min_count=1)
+    sides = []
+    for name in ("inward_sense", "outward_sense"):
+        leg = here.loc[here[name].notna(), ["link_id", name]]
+        arcs = zip(leg["link_id"], leg[name], strict=True)
+        sides.append({link: known.get((link, sense)) for link, sense in arcs})
+    into, out = sides
+    record: dict[str, Any] = {
+        "legs": [
+            {"link_id": link, "in": into.get(link), "out": out.get(link)}
+            for link in sorted(here["link_id"].unique())
+        ],
+        "movements": [
+            {
+                "from_link": a,
+                "to_link": b,
+                "counted": None if pd.isna(n) else float(n),
+                "flow": None,
+            }
+            for (a, b), n in counted.items()
+        ],
+        "rescaled": None,
+        "rounds": None,
+    }
+    missing = sorted({k for side in sides for k, flow in side.items() if flow is None})
+    if missing:
+        return record | {"reason": f"no flow to fit: link {', '.join(missing[:3])} not counted"}
+    base = rows.pivot_table("count", *keys, aggfunc="sum")
+    base = base.reindex(index=list(into), columns=list(out)).fillna(0.0)
+    try:
+        fitted = fit(
+            base.to_numpy(),
+            [float(f or 0.0) for f in into.values()],
+            [float(f or 0.0) for f in out.values()],
+            rescale=True,
+            names=(list(into), list(out)),
+        )
+    except InvalidInput as error:
+        return record | {"reason": str(error)}
+    flow = pd.DataFrame(fitted.movements, index=list(into), columns=list(out))
+    for one in record["movements"]:
+        one["flow"] = float(flow.loc[one["from_link"], one["to_link"]])
+    return record | {"rescaled": fitted.rescaled, "rounds": fitted.rounds, "reason": None}

@@ -182,9 +182,26 @@ def _explained(d: Document) -> Iterator[str]:
             for m in place["members"]
         ]
         yield from (f"    {line}" for line in columns(members, right=(4,)))
+    for turn in d["turns"]:
+        yield from _turned(turn)
     for suspect in d["suspects"]:
         yield f"  suspect ({suspect['hypothesis']}): {suspect['evidence']}"
     for one in d["untestable"]:
         yield f"  not tested: {one['reason']}"
     if not d["places"] and not d["untestable"]:
         yield "  no sum of counts contains it"
+
+
+def _turned(turn: Document) -> Iterator[str]:
+    """Yield the turning movements of a junction, fitted to its reconciled legs."""
+    yield f"  turning movements at {turn['name']}" + (
+        f": {turn['reason']}"
+        if turn["reason"]
+        else ", vehicles a day fitted to the reconciled legs"
+    )
+    if turn["reason"]:
+        return
+    if abs(turn["rescaled"] - 1.0) > 1e-6:
+        yield f"    exits rescaled by {turn['rescaled']:.4f} to equal the entries"
+    rows = [[m["from_link"], "to", m["to_link"], flow(m["flow"])] for m in turn["movements"]]
+    yield from (f"    {line}" for line in columns(rows, right=(3,)))

@@ -22,6 +22,7 @@ from countmap.cli import (
     stations,
     surveys,
     tubes,
+    turns,
 )
 from countmap.errors import CountmapError
 
@@ -47,6 +48,7 @@ for name, module in {
     "annual": annual,
     "balance": balance,
     "screenlines": screenlines,
+    "turns": turns,
     "plan": plan,
     "publish": publish,
 }.items():

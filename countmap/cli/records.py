@@ -1,4 +1,4 @@
-"""The shape of ``import FILE`` for the small tables: days, screenlines, surveys."""
+"""The shape of ``import FILE`` for the small tables: days, screenlines, surveys, turns."""
 
 from __future__ import annotations
 

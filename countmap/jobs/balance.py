@@ -23,7 +23,7 @@ from countmap.jobs.common import (
 from countmap.store import queries
 from countmap.tables import BASES
 
-TOPICS = ("roads", "stations", "declarations", "screenlines", "annual")
+TOPICS = ("roads", "stations", "declarations", "screenlines", "turns", "annual")
 HOURLY_TOPICS = (*TOPICS, "counts", "flags", "days", "settings")
 
 
@@ -79,6 +79,8 @@ def corridor(ws: Workspace, start: str, end: str, *, year: int) -> Document:
     flows = ws.register.results("flows", year)
     if flows.empty:
         raise _no_balance(year)
+    # A modelled figure takes part in no test, so no step may lean on one.
+    flows = flows.loc[flows["status"].ne("modelled")]
     walk = walking.walk(
         network.roads,
         network.sections,
@@ -116,6 +118,11 @@ def explain(ws: Workspace, station_id: str, *, year: int) -> Document:
         "station_id": station_id,
         "year": year,
         "places": places,
+        "turns": [
+            one
+            for one in document.get("turns", [])
+            if station.iloc[0]["link_id"] in {leg["link_id"] for leg in one["legs"]}
+        ],
         "suspects": [s for s in document["suspects"] if station_id in s["set"]],
         "untestable": [u for u in document["untestable"] if u["station_id"] == station_id],
         "flows": _at_station(flows, station.iloc[0]),
@@ -153,6 +160,7 @@ def _inputs(ws: Workspace, network: Network, year: int) -> BalanceInputs:
         declarations=network.declarations,
         pairs=network.pairs,
         screenlines=lines if len(lines) else None,
+        turns=ws.register.frame("turns"),
     )
 
 

@@ -254,5 +254,6 @@ TOPICS: dict[str, Callable[[sqlite3.Connection, int | None], Records]] = {
     "days": _contract(tables.DAYS),
     "declarations": _contract(tables.DECLARATIONS),
     "screenlines": _contract(tables.SCREENLINES),
+    "turns": _contract(tables.TURNS),
     "annual": _annual,
 }

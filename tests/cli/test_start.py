@@ -55,6 +55,7 @@ def test_public_names_are_there():
         "annual",
         "balance",
         "screenlines",
+        "turns",
         "plan",
         "publish",
     ],
