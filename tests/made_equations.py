@@ -75,10 +75,11 @@ class Drawn:
     loads: sparse.csc_array
 
 
-def drawn(rng, n, arcs, share, *, slack=True, shared=0, paired=True):
+def drawn(rng, n, arcs, share, *, slack=True, shared=0, paired=True, noise=0.2):
     """Return a random graph of ``n`` vertices (0 the outside) and about ``arcs`` arcs, some counted.
 
-    Arcs come in two-way couples and one by one; flows are circuits through the outside.
+    Arcs come in two-way couples and one by one; flows are circuits through the outside; the counts are off
+    by ``noise`` times the errors that the problem says they have.
     """
     tail, head = ends(rng, n, arcs)
     truth = circuits(rng, n, tail, head)
@@ -102,10 +103,10 @@ def drawn(rng, n, arcs, share, *, slack=True, shared=0, paired=True):
     own = (rng.uniform(0.02, 0.08, k) * y) ** 2 + 1.0
     tie = rng.uniform(-0.6, 0.6, len(pairs)) * np.sqrt(own[pairs[:, 0]] * own[pairs[:, 1]])
     errors = Errors(own, tie, 0.03 * y[:, None] * rng.random((k, shared)))
-    noise = np.linalg.cholesky(errors_of_parts(errors, pairs)) @ rng.normal(size=k)
+    off = np.linalg.cholesky(errors_of_parts(errors, pairs)) @ rng.normal(size=k)
     source = rng.uniform(0.0, 40.0, sources) ** 2
     system = equations(found, loads, pairs)
-    return Drawn(network, found, Problem(system, y + 0.2 * noise, errors, source), truth, loads)
+    return Drawn(network, found, Problem(system, y + noise * off, errors, source), truth, loads)
 
 
 def ends(rng, n, arcs):

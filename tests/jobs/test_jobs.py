@@ -66,7 +66,7 @@ def test_published_figures_carry_all_they_must(town):
     assert averages.loc[averages["lower"].isna(), "reason"].notna().all()
     flows = town.register.results("flows", 2025)
     tables.require(flows, tables.FLOWS)
-    assert set(flows["status"]) >= {"measured", "estimated", "inferred", "unobservable"}
+    assert set(flows["status"]) >= {"measured", "estimated", "inferred", "modelled"}
 
 
 def test_a_count_is_never_overwritten(town):
