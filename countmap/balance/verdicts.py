@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from scipy import sparse
 
+from countmap.balance.search import FIRM
 from countmap.balance.solve import NON_CENTRALITY, Solution, directions
 
 if TYPE_CHECKING:
@@ -92,7 +93,10 @@ class Hypothesis:
 
 @dataclass(frozen=True, slots=True)
 class Suspect:
-    """A fault found, with all that could be meant: ``members`` stations, ``rivals`` hypotheses."""
+    """A fault found, with all that could be meant: ``members`` stations, ``rivals`` hypotheses.
+
+    ``posterior`` is the share of the hypothesis among it and its rivals.
+    """
 
     hypothesis: Hypothesis
     size: float
@@ -100,6 +104,17 @@ class Suspect:
     min_detectable_bias: float
     members: tuple[str, ...]
     rivals: tuple[tuple[Hypothesis, float, float], ...]
+    posterior: float
+
+    @property
+    def power(self) -> float:
+        """The non-centrality z² that the fault has in the test."""
+        return self.z**2
+
+    @property
+    def firm(self) -> bool:
+        """Whether it is far likelier than all that rivals it."""
+        return self.posterior > FIRM
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,7 +144,7 @@ class Hypotheses:
         unit, counted = float(self.unit[i]), float(self.counted[i])
         if self.kind[i] == "scale_one":
             station, sense = str(used.loc[k, "station_id"]), str(used.loc[k, "sense"])
-            return Hypothesis("scale_one", (station,), sense, "", unit)
+            return Hypothesis("scale_one", (station,), sense, "", unit, counted)
         if self.kind[i] == "scale":
             first = self.system.equations.pairs[k, 0]
             return Hypothesis(
@@ -172,7 +187,7 @@ def hypotheses(system: System, flow: Floats) -> Hypotheses:
         np.concatenate([one, pairs, which]),
         np.concatenate([np.full(len(one) + len(pairs), "", dtype=object), sort]),
         np.concatenate([flow[one], flow[e.pairs[pairs]].sum(axis=1), ones]),
-        np.concatenate([np.zeros(len(one)), counts[e.pairs[pairs]].sum(axis=1), ones]),
+        np.concatenate([counts[one], counts[e.pairs[pairs]].sum(axis=1), ones]),
         sparse.csc_array(sparse.hstack([scaled[:, one], both[:, pairs], leaks], "csc")),
     )
 
@@ -307,8 +322,10 @@ def accuse(system: System, solution: Solution, alpha: float) -> tuple[list[Suspe
             break
         near = np.flatnonzero(square >= best - SET_WIDTH)
         standing = square[near] - np.array([_discount(found, int(i), z[i]) for i in near])
-        near = near[np.lexsort((near, -np.round(standing, 6)))]
-        suspects.append(_suspect(found, near, z, bias))
+        order = np.lexsort((near, -np.round(standing, 6)))
+        odds = np.exp((standing[order] - standing[order[0]]) / 2.0)
+        near = near[order]
+        suspects.append(_suspect(found, near, z, bias, float(odds[0] / odds.sum())))
         weighed = weighed.free(int(near[0]))
     return suspects, bound, wide
 
@@ -320,7 +337,9 @@ def _discount(found: Hypotheses, i: int, z: float) -> float:
     return _DISCOUNT[side if found.kind[i] == "scale" else f"{side}_one"]
 
 
-def _suspect(found: Hypotheses, near: NDArray[np.intp], z: Floats, bias: Floats) -> Suspect:
+def _suspect(
+    found: Hypotheses, near: NDArray[np.intp], z: Floats, bias: Floats, posterior: float
+) -> Suspect:
     """Return the first of ``near`` as the suspect, the stations of all as its set, the rest as rivals."""
     named = [found.describe(int(i)) for i in near]
     top = int(near[0])
@@ -339,6 +358,7 @@ def _suspect(found: Hypotheses, near: NDArray[np.intp], z: Floats, bias: Floats)
         float(bias[top] * named[0].unit),
         tuple(members),
         tuple(rivals),
+        posterior,
     )
 
 

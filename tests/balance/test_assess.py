@@ -106,6 +106,20 @@ def test_two_in_series_cannot_be_told_apart_and_a_third_can():
     assert suspect["size"] == pytest.approx(-0.36, abs=0.02)
     assert suspect["min_detectable_bias"] > 0
     assert suspect["evidence"].startswith("station S2 counts 36% too little in both senses")
+    assert suspect["firm"] is (suspect["posterior"] > 0.9)
+    assert suspect["power"] == pytest.approx(suspect["z"] ** 2)
+
+
+def test_one_sense_that_counts_too_much_is_sized_as_a_share():
+    counts = {
+        s: ("a", at, {"with": flow})
+        for s, at, flow in (("S1", 500, 5000), ("S2", 1500, 7500), ("S3", 2500, 5000))
+    }
+    (suspect,) = assess(given(SERIES, counts, settings=Settings(access_per_km=0.0))).document[
+        "suspects"
+    ]
+    assert (suspect["station_id"], suspect["hypothesis"]) == ("S2", "scale_one")
+    assert suspect["size"] == pytest.approx(0.5, abs=0.03)
 
 
 def test_a_leak_is_told_from_a_bias_where_a_step_stays():
