@@ -15,6 +15,7 @@ from countmap.cli.common import (
     DryRun,
     FailOnFlags,
     Json,
+    Year,
     columns,
     deliver,
     flag_lines,
@@ -126,6 +127,30 @@ def _checked(d: Document) -> Iterator[str]:
     yield from flag_lines(loud)
     if loud:
         yield "Decide with: countmap flags accept ID --reason R, or exclude"
+
+
+@app.command()
+def export(
+    file: Annotated[Path, typer.Argument(help="The file to write.")],
+    kind: Annotated[str, typer.Option("--kind", help="volume, speed, class or station.")],
+    state: Annotated[str, typer.Option("--state", help="The state's code, two digits.")],
+    year: Year,
+    station: Annotated[
+        list[str] | None, typer.Option("--station", help="Only this one; may be repeated.")
+    ] = None,
+    pipe: Annotated[bool, typer.Option("--pipe", help="Part the fields by |.")] = False,
+    workspace: Dir = HERE,
+    as_json: Json = False,
+) -> None:
+    """Write counts or stations as records of the federal Traffic Monitoring Guide."""
+    from countmap.jobs import exporting
+
+    document = exporting.export(opened(workspace), file, kind, state, year, station, pipe=pipe)
+    deliver(
+        document,
+        as_json,
+        lambda d: [f"{d['file']}: {d['kind']} records of {plural(d['stations'], 'station')}"],
+    )
 
 
 @app.command("leave-out")

@@ -58,7 +58,7 @@ def write_stations(
             "record": "S", "state": state, "station_id": _station(station["station_id"], name),
             "direction": code, "lane": "0", "year": str(year),
             "route": _text(station.get("road"), 60), "location": _text(station.get("name"), 50),
-            "lat": _degrees(station.get("lat"), 8), "lon": _degrees(station.get("lon"), 9, west=True),
+            "lat": _degrees(station.get("lat"), 8, name), "lon": _degrees(station.get("lon"), 9, name, west=True),
         }  # fmt: skip
         rows.append([cells.get(field, "") for field, _ in tmg.STATION])
     _deliver(path, rows, "station", pipe=pipe)
@@ -199,11 +199,16 @@ def _sum(counts: list[float | None]) -> str:
     return f"{total:05d}" if len(known) == len(counts) and total <= FULL else ""
 
 
-def _degrees(value: Any, width: int, *, west: bool = False) -> str:
+def _degrees(value: Any, width: int, name: str, *, west: bool = False) -> str:
     if _null(value):
         return ""
     millionths = round(float(value) * (-1e6 if west else 1e6))
-    return f"{millionths:0{width}d}" if millionths >= 0 else ""
+    if millionths < 0:
+        raise InvalidInput(
+            f"{name}: a station lies at {float(value):g}°, {'east' if west else 'south'} of where the "
+            "records reach (the north-west of the globe). Leave it out"
+        )
+    return f"{millionths:0{width}d}"
 
 
 def _text(value: Any, length: int) -> str:

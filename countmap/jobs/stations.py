@@ -9,7 +9,7 @@ import pandas as pd
 import pyproj
 
 from countmap.errors import Conflict, InvalidInput, NotFound
-from countmap.formats import csv_table
+from countmap.formats import cells, counts_file, csv_table, tmg
 from countmap.jobs.common import (
     Document,
     Network,
@@ -44,7 +44,7 @@ def import_(
     """
     network = Network(ws)
     with refusing(ws):
-        frame = csv_table.read_or_raise(file, STATIONS, extra=("x", "y"))
+        frame = _read(file)
         frame = _to_degrees(frame, crs, file)
         known = ws.register.frame("stations")
         fresh = _fresh(frame, known, file)
@@ -68,6 +68,19 @@ def import_(
         "notes": [*map(str, found.notes), *notes],
         "dry_run": dry_run,
     }
+
+
+def _read(file: Path) -> pd.DataFrame:
+    """Return STATIONS from our own CSV, or from federal station records."""
+    if file.is_file() and counts_file.recognised(file) == "tmg station":
+        frame, rejects = tmg.read_stations(file)
+        if len(rejects):
+            raise csv_table.error_from(rejects)
+        blank = {
+            c.name: cells.nulls(c, len(frame)) for c in STATIONS.columns if c.name not in frame
+        }
+        return frame.assign(**blank)
+    return csv_table.read_or_raise(file, STATIONS, extra=("x", "y"))
 
 
 def place(
