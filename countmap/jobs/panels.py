@@ -9,6 +9,7 @@ import pandas as pd
 from countmap.counts import week
 from countmap.jobs.common import Document, Workspace, records
 from countmap.jobs.sheets import budget_of
+from countmap.rounding import rounded
 from countmap.schemes import reader
 from countmap.store import queries
 
@@ -76,3 +77,34 @@ def surveys(ws: Workspace, year: int) -> dict[str, list[Document]]:
         if starts[:4] <= f"{year}" <= ends[:4]:
             found.setdefault(one["station_id"], []).append(one | {"budget": budget_of(one)})
     return found
+
+
+def design_hours(
+    found: Document, names: dict[str, dict[str, Any]], rounding: Any
+) -> dict[str, str]:
+    """Return the design hour of each permanent station in a sentence, or why there is none.
+
+    Parameters
+    ----------
+    found : dict
+        The document of an annual run; one without ``peaks`` tells nothing.
+    names : dict
+        Station id → its row: the words for its senses.
+    rounding : str or chart
+        How coarsely the hour's volume is shown.
+    """
+    said = {}
+    for one in found.get("peaks", ()):
+        rank, year = one["rank"], one["year"]
+        if one["volume"] is None:
+            said[one["station_id"]] = f"No {rank}th highest hour of {year}: {one['reason']}."
+            continue
+        words = f"The {rank}th highest hour of {year} carried {rounded(one['volume'], rounding):,.0f} vehicles"
+        if one["k"] is not None:
+            words += f", {one['k']:.1%} of the average day (K)"
+        if one["d"] is not None:
+            name = names.get(one["station_id"], {}).get(f"name_{one['sense']}")
+            sense = name if isinstance(name, str) else f"sense {one['sense']}"
+            words += f"; {one['d']:.0%} of it {sense} (D)"
+        said[one["station_id"]] = f"{words}; {one['date']}, from {one['hour']} h."
+    return said

@@ -92,6 +92,11 @@ def map_content(ws: Workspace, *, year: int, audience: Audience = "public", titl
         day_series=day_series(days, _as_counted(ws, days, year)),
         explanations={station: short(explanations[station]) for station in sorted(explanations)},
         summaries=panels.summaries(ws, year),
+        design_hours=panels.design_hours(
+            run["document"],
+            stations.set_index("station_id").to_dict("index"),
+            ws.settings.rounding,
+        ),
         surveys=panels.surveys(ws, year),
         due=_due(ws, network, year),
         rounding=ws.settings.rounding,

@@ -100,6 +100,8 @@ class MapContent:
         are text or numbers.
     summaries : dict of station_id to Summary
         Class and speed, where the counts told vehicles apart.
+    design_hours : dict of station_id to text
+        The design hour of a permanent station in one sentence, or why there is none.
     surveys : dict of station_id to rows of tables.SURVEYS
         The installation records, each with ``budget``: the document of ``tubes budget``, or None. A
         public map leaves out the counter's id and what still stands at the road.
@@ -139,6 +141,7 @@ class MapContent:
     day_series: Mapping[str, DaySeries] = field(default_factory=dict)
     explanations: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     summaries: Mapping[str, Summary] = field(default_factory=dict)
+    design_hours: Mapping[str, str] = field(default_factory=dict)
     surveys: Mapping[str, Sequence[Mapping[str, Any]]] = field(default_factory=dict)
     due: pd.DataFrame = field(default_factory=lambda: _frame(*DUE_COLUMNS))
     places: pd.DataFrame = field(default_factory=lambda: _frame(*PLACE_COLUMNS))

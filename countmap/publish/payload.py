@@ -334,6 +334,7 @@ def details(content: MapContent, stations: pd.DataFrame) -> Frames:
     return {
         **installed(content, order),
         **mixes(content, order),
+        "design": {"words": Text([content.design_hours.get(station) for station in order])},
         "profiles": {
             "station": Numbers([float(row) for row, _, _ in profiles]),
             "day": Text([kind for _, kind, _ in profiles]),

@@ -346,7 +346,10 @@ def test_the_panel_tells_class_speed_and_installation(sheet, tmp_path):
         scheme="axles", classes=(("car", 38_000.0), (HOSTILE, 3_200.0)), speed85_kmh=57.6, timed=40_950.0,
     )  # fmt: skip
     survey = {"survey_id": "V1", "sensor": "tube", "counter_id": "T1", "budget": None}
-    content = dataclasses.replace(town(), summaries={"S0001": one}, surveys={"S0001": [survey]})
+    hour = "The 30th highest hour of 2025 carried 900 vehicles, 9.8% of the average day (K)."
+    content = dataclasses.replace(
+        town(), summaries={"S0001": one}, surveys={"S0001": [survey]}, design_hours={"S0001": hour}
+    )
     page = sheet(path=write_map(tmp_path / "rich.html", content), hash_="#station=S0001")
     page.locator("#panel .figure").wait_for()
     words = page.inner_text("#panel")
@@ -356,6 +359,7 @@ def test_the_panel_tells_class_speed_and_installation(sheet, tmp_path):
     )
     assert "85 of 100 drive no faster than 58 km/h, of 40,950" in words
     assert "Shares by class, scheme axles" in words
+    assert hour in words
     label = page.get_attribute("#panel svg[aria-label^='Shares']", "aria-label")
     assert f"car 92 %, {HOSTILE} 7.8 %" in label
     page.get_by_text("Installation record, survey V1").click()

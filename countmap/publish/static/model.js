@@ -206,6 +206,7 @@
         }
         return [...found];
       },
+      design: (station) => tables.design.words[station],
       /** Class and speed of a station, or null. */
       mix(station) {
         const row = (mixOf.get(station) || [])[0];

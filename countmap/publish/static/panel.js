@@ -140,6 +140,7 @@
       figureBlock(at, year, { both: "both senses", with: names.with, against: names.against }),
       senseRows(at, names, year),
       weekday === null ? null : el("p", { class: "facts" }, `Monday to Friday: ${countmap.figure(weekday)} a day, average of ${year}.`),
+      details.design(row) ? el("p", { class: "facts" }, details.design(row)) : null,
       section("Findings", findingList(model, row)),
       section(`The day by the hour, ${year}`, countmap.profileChart(details.profile(row), names, year)),
       section(`The days of ${year}`, series && countmap.seriesChart(series, at, flaggedDays(model, row))),
