@@ -227,6 +227,8 @@ def _monthly(cells: pd.DataFrame, parts: int, weigh: Any) -> pd.DataFrame:
         ]
         reasons = [f"no complete {names}" if names else None for names in gaps]
         frames.append(frame.assign(days=used[series, at], reason=reasons))
+    if not frames:
+        return pd.DataFrame(columns=[*MONTH, "madt", "days", "reason"])
     return pd.concat(frames).sort_values(MONTH, ignore_index=True)
 
 

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from countmap import tables
-from countmap.annual import explain, factors, peaks, routes, shorts
+from countmap.annual import continuous, explain, factors, peaks, routes, shorts
 from countmap.annual.groups import COLUMNS as GROUP_COLUMNS
 from countmap.annual.groups import groups
 from countmap.annual.inputs import AnnualInputs, AnnualSettings, Key, Rows, Work, blank, prepare
@@ -92,6 +92,7 @@ def estimate(inputs: AnnualInputs) -> AnnualResult:
     _reconcile(rows, notes)
     for (station, _), row in rows.items():
         row["group"] = work.groups.get(station)
+    _months(work, rows, notes)
     design = _design_hours(work, rows, notes)
     order = sorted(rows)
     frame = pd.DataFrame([rows[key] for key in order], columns=list(tables.ANNUAL.names))
@@ -265,6 +266,22 @@ def _group_table(lessons: Lessons, given: dict[str, str]) -> pd.DataFrame:
     if not keep:
         return pd.DataFrame(columns=GROUP_COLUMNS)
     return groups([lessons.pool.series[k][0] for k in keep], season[keep], week[keep], given)
+
+
+def _months(work: Work, rows: Rows, notes: Rows) -> None:
+    """Tell each measured permanent's monthly averages (MADT), by the estimator of its year."""
+    for method, frame, average in (
+        ("fhwa", work.hours, continuous.fhwa_monthly),
+        ("aashto", work.days, continuous.aashto_monthly),
+    ):
+        keys = {k for k, r in rows.items() if (r["status"], r["method"]) == ("measured", method)}
+        named = frame["station_id"].isin([station for station, _ in keys])
+        year = frame["date"].dt.year == work.inputs.year
+        found = average(frame[named & year]) if keys else pd.DataFrame(columns=["station_id"])
+        for one in found.to_dict("records"):
+            key = (one["station_id"], one["sense"])
+            if key in keys and one["reason"] is None:
+                notes[key].setdefault("madt", {})[f"{one['month']:02d}"] = one["madt"]
 
 
 def _design_hours(work: Work, rows: Rows, notes: Rows) -> pd.DataFrame:

