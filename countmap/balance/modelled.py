@@ -83,7 +83,11 @@ def learn(inputs: BalanceInputs, solved: Balance, wanted: pd.Series) -> Prior | 
     )
     mean, variance = _predict(seen, best, both.get_indexer(pd.Index(wanted)))
     mean = mean + float(level.mean())
-    reach = _quantile(best.left_out, inputs.settings.level) * np.sqrt(variance)
+    # A sense misses by its link's error and by what it differs from the link's mean.
+    apart = taught.loc[taught["link_id"].isin(level.index)]
+    at = level.index.get_indexer(pd.Index(apart["link_id"]))
+    missed = best.error[at] + apart["level"].to_numpy() - level.to_numpy()[at]
+    reach = _quantile(missed / best.sd[at], inputs.settings.level) * np.sqrt(variance)
     flows = pd.DataFrame(
         {
             "link_id": wanted.to_numpy(),
@@ -107,7 +111,7 @@ class _Seen:
 
 @dataclass(frozen=True, eq=False)
 class _Fit:
-    """One shape of the fields: its loss, the weights and their inverse, errors with each link left out."""
+    """One shape of the fields: its loss, the weights and their inverse, errors with each link left out and their sizes."""
 
     shape: tuple[float, float, float]
     loss: float
@@ -115,7 +119,7 @@ class _Fit:
     inverse: Floats
     scale: float
     error: Floats
-    left_out: Floats
+    sd: Floats
 
 
 def _features(links: pd.DataFrame, known: int) -> _Seen:
@@ -151,8 +155,7 @@ def _fit(seen: _Seen, y: Floats, noise: Floats, shape: tuple[float, float, float
     error = weights / diagonal  # what each link misses by when it is left out
     scale = float(np.mean(weights**2 / diagonal))
     loss = float(np.log(scale) - np.mean(np.log(diagonal)))
-    left_out = error * np.sqrt(diagonal / scale)
-    return _Fit(shape, loss, weights, inverse, scale, error, left_out)
+    return _Fit(shape, loss, weights, inverse, scale, error, np.sqrt(scale / diagonal))
 
 
 def _predict(seen: _Seen, fit: _Fit, rows: NDArray[np.intp]) -> tuple[Floats, Floats]:
