@@ -2,4 +2,5 @@
 
 from countmap.cli.main import run
 
-run()
+if __name__ == "__main__":  # processes that read files import this module too
+    run()
