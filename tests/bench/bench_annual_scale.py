@@ -1,6 +1,6 @@
 """How long the annual stage takes on a large town.
 
-    python tests/bench/bench_annual_scale.py
+    python tests/bench/bench_annual_scale.py [STATIONS [COUNTS]]
 
 1. 10,000 week-long short counts against 300 permanents, intervals included: whole days; and counts
    laid at one of eight hours, whose first and last day are parts.
@@ -49,17 +49,17 @@ def days(rng, number):
     return rng.poisson(level[:, None] * np.exp(log)).astype(np.float64)
 
 
-def inputs(rng, *, by_hour):
+def inputs(rng, shorts, *, by_hour):
     """Return the inputs of the first experiment; ``by_hour`` lays the counts at eight hours."""
-    count = days(rng, PERMANENTS + SHORTS)
+    count = days(rng, PERMANENTS + shorts)
     name = np.array(
-        [f"{'P' if k < PERMANENTS else 'S'}{k:05d}" for k in range(PERMANENTS + SHORTS)]
+        [f"{'P' if k < PERMANENTS else 'S'}{k:05d}" for k in range(PERMANENTS + shorts)]
     )
-    start = rng.integers(0, len(DATES) - STAY_DAYS, SHORTS)
+    start = rng.integers(0, len(DATES) - STAY_DAYS, shorts)
     extra = int(by_hour)
     row = np.repeat(np.arange(PERMANENTS), len(DATES))
     at = np.tile(np.arange(len(DATES)), PERMANENTS)
-    row = np.concatenate([row, np.repeat(np.arange(SHORTS) + PERMANENTS, STAY_DAYS + extra)])
+    row = np.concatenate([row, np.repeat(np.arange(shorts) + PERMANENTS, STAY_DAYS + extra)])
     at = np.concatenate([at, (start[:, None] + np.arange(STAY_DAYS + extra)).ravel()])
     stations = pd.DataFrame({"station_id": name})
     stations["kind"] = np.where(stations["station_id"].str.startswith("P"), "permanent", "short")
@@ -92,12 +92,12 @@ def timed(what, act):
     return found, f"{what:<66} {perf_counter() - wall:>7.1f} s {process_time() - cpu:>7.1f} s"
 
 
-def short_counts(lines):
+def short_counts(lines, shorts):
     """Run the first experiment."""
     for by_hour in (False, True):
-        made = inputs(np.random.default_rng(3), by_hour=by_hour)
+        made = inputs(np.random.default_rng(3), shorts, by_hour=by_hour)
         how = "laid at eight hours" if by_hour else "whole days"
-        what = f"{SHORTS} counts of {STAY_DAYS} days, {PERMANENTS} permanents, {how}"
+        what = f"{shorts} counts of {STAY_DAYS} days, {PERMANENTS} permanents, {how}"
         found, line = timed(what, lambda made=made: estimate(made))
         status = found.annual["status"].value_counts().to_dict()
         lines += [line, f"    {status}"]
@@ -155,15 +155,16 @@ def both(db):
     return continuous.fhwa_hourly(hours), continuous.aashto(total)
 
 
-def main(stations):
+def main(stations, shorts):
     """Print the table and keep it."""
     lines = [f"{'':<66} {'wall':>9} {'processor':>9}"]
     averages(lines, stations)
-    short_counts(lines)
+    short_counts(lines, shorts)
     text = "\n".join(lines) + "\n"
     print(text)
     (Path(__file__).parent / "annual_scale.txt").write_text(text, encoding="utf-8")
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1000)
+    sizes = [int(size) for size in sys.argv[1:]]
+    main(*(sizes + [1000, SHORTS][len(sizes) :]))
