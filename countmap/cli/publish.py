@@ -127,7 +127,11 @@ def sheet(
 def _sheet_lines(d: Document) -> Iterator[str]:
     yield f"{d['station_id']}, {d['first']} to {d['last']}:"
     for sense, one in d["averages"].items():
-        yield f"  {sense}: 5-day {flow(one['five_day'])}, 7-day {flow(one['seven_day'])} vehicles a day"
+        whole = one["whole_days"]
+        yield (
+            f"  {sense}: 5-day {flow(one['five_day'])}, 7-day {flow(one['seven_day'])}, "
+            f"{whole['days']} whole days {flow(whole['mean'])} vehicles a day"
+        )
     yield from (f"  {path}" for path in d["files"])
 
 

@@ -98,6 +98,31 @@ def day_mean(by_hour: pd.DataFrame) -> pd.Series:
     return by_hour.sum(axis=0, skipna=False)
 
 
+def whole_days(hour_cells: pd.DataFrame, weekdays: Collection[int] = ALL_DAYS) -> pd.DataFrame:
+    """Return the sums of the days that were counted through, a row a sense.
+
+    Parameters
+    ----------
+    hour_cells : DataFrame, tables.HOUR_CELLS
+        Of one station; every hour of a day that exists has a row in one sense at least.
+
+    Returns
+    -------
+    DataFrame
+        Index sense; ``days`` counted through, and the ``mean`` of their sums: null where none was.
+        Unlike `mean_by_hour` no weekday is missed and none is weighed: it is what was counted.
+    """
+    cells = hour_cells[hour_cells["date"].dt.day_of_week.isin(list(weekdays))]
+    hours = cells.groupby("date")["hour"].nunique()
+    senses = [s for s in BASES if s in set(hour_cells["sense"])]
+    found = []
+    for sense in senses:
+        by_day = cells[cells["sense"] == sense].groupby("date")["count"]
+        sums = by_day.sum()[by_day.count() == hours.reindex(by_day.count().index)]
+        found.append((len(sums), float(sums.mean()) if len(sums) else np.nan))
+    return pd.DataFrame(found, index=pd.Index(senses, name="sense"), columns=["days", "mean"])
+
+
 def peaks(by_hour: pd.DataFrame) -> list[Peak]:
     """Return the a.m. and the p.m. peak of each sense from an average day; the earlier of equals."""
     found = []

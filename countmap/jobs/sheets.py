@@ -112,6 +112,8 @@ def sheet_content(
         mean7=mean7.reindex(columns=senses),
         total5=week.day_mean(mean5),
         total7=week.day_mean(mean7),
+        whole5=week.whole_days(hours, week.WORKDAYS),
+        whole7=week.whole_days(hours),
         peaks=week.peaks(week.mean_by_hour(hours, week.WORKDAYS, every=False)),
         heavy=week.heavy_shares(by_class, schemes, ws.settings.class_scheme),
         speed85=week.percentile_speeds(by_speed),
@@ -291,6 +293,8 @@ def _document(content: SheetContent) -> Document:
             sense: {
                 "five_day": cell(content.total5.get(sense)),
                 "seven_day": cell(content.total7.get(sense)),
+                "whole_weekdays": _whole_days(content.whole5, sense),
+                "whole_days": _whole_days(content.whole7, sense),
             }
             for sense in content.mean5.columns
         },
@@ -299,6 +303,13 @@ def _document(content: SheetContent) -> Document:
         "speed85_kmh": [_fields(s, ("sense", "value", "of", "reason")) for s in content.speed85],
         "annual": list(content.annual),
         "excluded": [list(one) for one in content.excluded],
+    }
+
+
+def _whole_days(whole: pd.DataFrame, sense: str) -> Document:
+    return {
+        "days": int(whole["days"].get(sense, 0)),
+        "mean": cell(whole["mean"].get(sense)),
     }
 
 

@@ -257,7 +257,7 @@ def _station(one: Mapping[str, Any]) -> tuple[Any, ...]:
         if one[name] > 0
     ]
     status = one["status"] if isinstance(one["status"], str) else None
-    days = None if pd.isna(one["days"]) else paper.Cell(one["days"], f"{one['days']:,.0f}")
+    days = None if pd.isna(one["days"]) else paper.Cell(one["days"], f"{one['days']:.3g}")
     return (
         one["station_id"], _text(one["name"]) or _text(one["road"]), one["basis"],
         None if pd.isna(one["figure"]) else float(one["figure"]), interval, rel, status,

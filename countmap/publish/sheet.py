@@ -45,6 +45,8 @@ class SheetContent:
         Index hour, a column a sense: the average day of Monday to Friday and of all seven days.
     total5, total7 : Series by sense
         Their sums; null while an hour is.
+    whole5, whole7 : DataFrame
+        Index sense; ``days`` counted through and the ``mean`` of their sums.
     peaks : sequence
         ``sense, half, hour, volume, reason`` as `countmap.counts.week.Peak`.
     heavy, speed85 : sequence
@@ -73,6 +75,8 @@ class SheetContent:
     mean7: pd.DataFrame
     total5: pd.Series
     total7: pd.Series
+    whole5: pd.DataFrame
+    whole7: pd.DataFrame
     peaks: Sequence[Any]
     heavy: Sequence[Any]
     speed85: Sequence[Any]
@@ -162,10 +166,20 @@ def _keys(content: SheetContent) -> list[paper.Key]:
     basis = _widest(content)
     said = sense_name(content.station, basis) if basis else "no total of both ways"
     keys = []
-    for label, totals in (("5-day average", content.total5), ("7-day average", content.total7)):
+    for label, totals, days in (
+        ("5-day average", content.total5, content.whole5),
+        ("7-day average", content.total7, content.whole7),
+    ):
         value = _whole(totals.get(basis, np.nan)) if basis else None
-        why = said if value else "an hour is missing on one of its weekdays"
-        keys.append(paper.Key(label, value, f"vehicles a day, {why}" if value else why))
+        if value:
+            keys.append(paper.Key(label, value, f"vehicles a day, {said}"))
+            continue
+        why = "an hour is missing on one of its weekdays"
+        if basis and (mean := _whole(days["mean"].get(basis, np.nan))):
+            why = (
+                f"{why}; {mean} a day over the {_days_counted(days, basis)} counted through, {said}"
+            )
+        keys.append(paper.Key(label, None, why))
     for half in ("a.m.", "p.m."):
         peak = next((p for p in content.peaks if p.half == half and p.sense == basis), None)
         if peak is None or peak.hour is None:
@@ -175,6 +189,11 @@ def _keys(content: SheetContent) -> list[paper.Key]:
                 paper.Key(f"Peak {half}", _whole(peak.volume), f"{clock_hour(peak.hour)}, {said}")
             )
     return keys
+
+
+def _days_counted(whole: pd.DataFrame, sense: str) -> str:
+    days = int(whole["days"].get(sense, 0))
+    return f"{days} {'day' if days == 1 else 'days'}"
 
 
 def clock_hour(hour: int) -> str:
@@ -303,14 +322,18 @@ def _averages(content: SheetContent) -> paper.Grid:
         for label, totals in (
             ("5-day average, vehicles a day", content.total5),
             ("7-day average, vehicles a day", content.total7),
+            ("Mean of weekdays counted through", content.whole5["mean"]),
+            ("Mean of all days counted through", content.whole7["mean"]),
         )
     ]
     for half in ("a.m.", "p.m."):
         by = {p.sense: p for p in content.peaks if p.half == half}
         rows.append((f"Peak hour {half}", *(_peak_cell(by.get(s), hour=True) for s in senses)))
         rows.append((f"Peak volume {half}, vehicles", *(_peak_cell(by.get(s)) for s in senses)))
+    widest = _widest(content) or (senses[0] if senses else "")
     notes = [
-        "Peaks: the busiest clock hour of the average of the days counted from Monday to Friday."
+        f"Counted through: {_days_counted(content.whole5, widest)} of Monday to Friday, {_days_counted(content.whole7, widest)} in all, {sense_name(content.station, widest)}.",
+        "Peaks: the busiest clock hour of the average of the days counted from Monday to Friday.",
     ]
     for label, shares, form in (
         ("Heavy vehicles", content.heavy, lambda v: f"{100 * v:.1f} %"),
@@ -329,8 +352,12 @@ def _averages(content: SheetContent) -> paper.Grid:
     notes += [f"Peak {p.half}: blank, {p.reason}." for p in content.peaks if p.hour is None][:1]
     return paper.Grid(
         f"{span(content.first, content.last)}, as counted, without what was left out",
-        columns, tuple(rows), notes=tuple(notes), sheet="figures",
+        columns, tuple(rows), notes=(" ".join(notes),), sheet="figures",
     )  # fmt: skip
+
+
+def _days(days: float | None) -> paper.Cell | None:
+    return None if days is None or np.isnan(days) else paper.Cell(days, f"{days:.3g}")
 
 
 def _capital(said: str) -> str:
@@ -376,7 +403,7 @@ def annual_grid(
         found.append(
             (
                 head, paper.Cell(one["year"], str(one["year"])), rounded(one["figure"], chart),
-                interval, one["status"], one["method"], one["days"],
+                interval, one["status"], one["method"], _days(one["days"]),
             )
         )  # fmt: skip
     reasons = {one["reason"] for one in rows if _text(one.get("reason"))}

@@ -110,7 +110,12 @@ DAY = sum(range(1, 25))  # of level 1
 def test_the_sheet_of_a_week_has_averages_peaks_classes_and_speeds(made, tmp_path):
     done = sheets.sheet(made, "B", pdf=True, xlsx=True, out=tmp_path / "b.html")
     assert [Path(f).name for f in done["files"]] == ["b.html", "b.pdf", "b.xlsx"]
-    assert done["averages"]["both"] == {"five_day": 40.0 * DAY, "seven_day": 40.0 * DAY}
+    assert done["averages"]["both"] == {
+        "five_day": 40.0 * DAY,
+        "seven_day": 40.0 * DAY,
+        "whole_weekdays": {"days": 5, "mean": 40.0 * DAY},
+        "whole_days": {"days": 7, "mean": 40.0 * DAY},
+    }
     assert done["averages"]["with"]["five_day"] == 20.0 * DAY
     peaks = {(p["sense"], p["half"]): (p["hour"], p["volume"]) for p in done["peaks"]}
     assert peaks["both", "a.m."] == (11, 40.0 * 12)

@@ -46,6 +46,25 @@ def by_loops(frame, sense, weekdays):
     return out
 
 
+def test_days_counted_through_are_those_of_plain_loops():
+    frame = cells(gaps=PART)
+    found = week.whole_days(frame, week.WORKDAYS)
+    for sense in ("with", "against", "both"):
+        sums = [
+            sum(frame[(frame["sense"] == sense) & (frame["date"] == day)]["count"])
+            for day in frame["date"].unique()
+            if day not in (frame["date"].min(), frame["date"].max()) and day.weekday() < 5
+        ]
+        assert found.loc[sense, "days"] == len(sums) == 4
+        assert found.loc[sense, "mean"] == pytest.approx(sum(sums) / 4)
+
+
+def test_a_week_of_parts_has_no_day_counted_through():
+    found = week.whole_days(cells(days=1, gaps=PART))
+    assert found["days"].eq(0).all()
+    assert found["mean"].isna().all()
+
+
 PART = {(0, h, s) for h in range(11) for s in ("with", "against")} | {
     (7, h, s) for h in range(11, 24) for s in ("with", "against")
 }

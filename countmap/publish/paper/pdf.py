@@ -151,12 +151,19 @@ def _story(setter: Setter, paper: model.Paper) -> Iterator[Any]:
 
 def flow(setter: Setter, blocks: Sequence[Any], width: float) -> Iterator[Any]:
     """Yield reportlab's flowables of some blocks, ``width`` points wide."""
+    above: list[Any] = []
     for block in blocks:
         if isinstance(block, model.Box):
-            yield from setter.box(block, list(flow(setter, block.blocks, width - 20)), width)
+            parts = setter.box(block, list(flow(setter, block.blocks, width - 20)), width)
         elif isinstance(block, model.Beside):
             each = (width - 16 * (len(block.columns) - 1)) / len(block.columns)
             columns = [list(flow(setter, column, each)) for column in block.columns]
-            yield from setter.beside(columns, each)
+            parts = setter.beside(columns, each)
         else:
-            yield from setter.set(block, width)
+            parts = setter.set(block, width)
+        if isinstance(block, model.Heading):
+            above += parts
+        else:
+            yield from setter.below(above, list(parts))
+            above = []
+    yield from above

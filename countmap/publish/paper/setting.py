@@ -193,6 +193,13 @@ class Setter:
         """Yield the flowables of a block that holds no other blocks."""
         yield from self.SET[type(block)](self, block, width)
 
+    def below(self, above: list[Any], parts: list[Any]) -> list[Any]:
+        """Return the flowables of a block below its heading, on one page where they are kept so."""
+        if above and parts and isinstance(parts[0], KeepTogether):
+            heading = [one for one in above if not isinstance(one, CondPageBreak)]
+            return [KeepTogether([*heading, *parts[0]._content]), *parts[1:]]  # noqa: SLF001  # no reader
+        return [*above, *parts]
+
     def _heading(self, block: model.Heading, _width: float) -> Iterator[Any]:
         # A long table must not be kept whole for the sake of its heading: some room is enough.
         yield CondPageBreak(ROOM if block.level == 2 else ROOM * 0.7)
