@@ -44,7 +44,7 @@
       const faint = view === "disagree";
       const plain = sketch && width < LARGE;
       if (known && !faint && !plain) {
-        const reach = Math.round((width + 2 * scale.fringe(rel, zoom)) * 2) / 2;
+        const reach = Math.round((width + 2 * scale.fringe(rel, zoom, width)) * 2) / 2;
         put(fringes, reach, () => ({ width: reach, rows: [] }), row);
       }
       const cut = plain ? "measured" : status;

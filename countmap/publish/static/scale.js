@@ -39,8 +39,9 @@
     widest: (zoom) => Math.max(7, Math.min(22, 7 + (zoom - 11) * 2.6)),
     /** Width grows with the square root of the flow. */
     width: (flow, most, zoom) => Math.max(LEAST, Math.sqrt(flow / most) * countmap.scale.widest(zoom)),
-    /** The fringe on each side, pixels: what one cannot be sure of. ± 10 % is 2 px, ± 50 % is 9 px. */
-    fringe: (rel, zoom) => Math.min(10, 0.4 + rel * 17) * room(zoom),
+    /** The fringe on each side, pixels: what one cannot be sure of. ± 10 % is 2 px; beside a thin band it stays
+        thin, so that small roads nobody counted do not cover the map. */
+    fringe: (rel, zoom, width = 6) => Math.min(10, 1.5 + width, 0.4 + rel * 17) * room(zoom),
     /** On the sheet that asks how sure, the fringe carries the view and is drawn twice as wide. */
     doubt: (rel, zoom) => Math.min(20, 0.8 + rel * 34) * room(zoom),
     /** A pattern's lengths grow with the band, so that a wide band's dash is still a dash. */
