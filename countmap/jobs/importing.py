@@ -28,6 +28,9 @@ from countmap.jobs.common import (
 )
 from countmap.store.blocks import Block
 
+LARGEST = 2**31 - 1
+"""The blocks keep counts in 32 bits."""
+
 
 @dataclass(frozen=True, slots=True)
 class Task:
@@ -134,12 +137,25 @@ def _taken(task: Task, shape: layouts.Layout | None) -> tuple[intake.Intake, pd.
     """Return what a file gives and every row of it that cannot be taken, in file order."""
     settings = task.ws.settings
     read = counts_file.read(task.file, shape, settings.limits)
-    found = intake.to_periods(read.raw, task.stations, settings.timezone, one_way=task.ways)
-    parts = [r for r in (read.rejects, found.rejects) if len(r)] or [read.rejects]
+    raw, giants = _without_giants(read.raw)
+    found = intake.to_periods(raw, task.stations, settings.timezone, one_way=task.ways)
+    parts = [r for r in (read.rejects, giants, found.rejects) if len(r)] or [read.rejects]
     rejects = pd.concat(parts, ignore_index=True).sort_values(
         "row", kind="stable", ignore_index=True
     )
     return replace(found, notes=(*read.notes, *found.notes)), rejects
+
+
+def _without_giants(raw: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Part the counts that no counter can reach, whatever the file's kind, from the others."""
+    giant = (raw["count"] > LARGEST).to_numpy()
+    bad = raw[giant]
+    why = [f"count {n:g} is more than any counter counts. Correct the row" for n in bad["count"]]
+    rejects = pd.DataFrame({"file": bad["file"], "row": bad["row"], "column": "count"})
+    rejects = rejects.assign(
+        value=bad["count"].astype("str"), why=pd.Series(why, bad.index, dtype="str")
+    )
+    return raw[~giant].reset_index(drop=True), rejects.reset_index(drop=True)
 
 
 def _proposed(task: Task) -> Document:

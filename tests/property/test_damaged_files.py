@@ -34,3 +34,7 @@ def test_the_test_would_see_a_fault(attempts, monkeypatch):
 
     monkeypatch.setitem(made_fuzz.READERS, "days.csv", broken)
     assert "ZeroDivisionError" in attempts.attempt("days.csv", 1)
+
+
+def test_a_class_record_of_four_hundred_digits(attempts):
+    assert attempts.attempt("class.txt", 649) == "refused"  # found by the bench

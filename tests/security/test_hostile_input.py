@@ -211,3 +211,15 @@ def test_a_folder_of_another_standard_cannot_reach_outside_itself(tmp_path):
     text = (tmp_path / "g" / "link.csv").read_text()
     (tmp_path / "g" / "link.csv").write_text(text.replace("l0", "../../l0"))
     assert "../../l0" in set(gmns.read(tmp_path / "g")["link_id"])  # an id is an id, never a path
+
+
+@pytest.mark.parametrize("number", ["9" * 20, "9" * 300, "3000000000"])
+def test_a_number_no_counter_can_reach(countmap, tmp_path, number):
+    ws = made_store.workspace(tmp_path / "w")
+    (tmp_path / "c.csv").write_text(OWN + f"S1,with,2025-03-04T07:00,60,{number}\n")
+    ended = countmap("counts", "import", tmp_path / "c.csv", "-w", ws.path)
+    assert (ended.code, ended.err) == (
+        1,
+        f"countmap: c.csv:2: count {float(number):g} is more than any counter counts. Correct the row\n",
+    )
+    assert ws.register.frame("files").empty
