@@ -76,8 +76,10 @@
           if (taken.has(row) || g.inside(row)) continue;
           taken.add(row);
           const inward = g.to[row] === here ? "with" : "against";
-          const flow = (sense) => (countmap.carries(model, row, sense) ? along(model, row, sense) : { flow: 0, se: 0 });
-          found.push({ row, at, into: flow(inward), out: flow(other(inward)), both: figures(model, "links", row, "") });
+          // A modelled flow is no evidence: it can neither explain a step nor leave one unexplained.
+          const known = model.links.status[row] !== "modelled";
+          const flow = (sense) => (!countmap.carries(model, row, sense) ? { flow: 0, se: 0 } : known ? along(model, row, sense) : null);
+          found.push({ row, at, into: flow(inward), out: flow(other(inward)), both: known ? figures(model, "links", row, "") : null });
         }
       }
     }
