@@ -41,10 +41,17 @@ def test_a_counter_moved_during_its_survey_has_an_epoch_a_place_of_the_tubes(rel
 
 
 def test_tubes_laid_anew_are_never_decoded_as_one(relaid):
-    with pytest.raises(
-        InvalidInput, match=r"survey V1 has 2 epochs\. Decode each part with --started"
-    ):
-        tubes.of_survey(relaid, "V1")
+    """Each place of the tubes has its own spacing, from its own hour (70.5 h after the start)."""
+    epochs = tubes.of_survey(relaid, "V1").epochs
+    assert [one.since_us for one in epochs] == [0, int(70.5 * 3600e6)]
+    assert [one.geometry.spacing_ab_m for one in epochs] == pytest.approx([1.0, 1.2])
+
+
+def test_tubes_laid_anew_at_no_known_hour_are_refused(ws, tmp_path):
+    (tmp_path / "surveys.csv").write_text(SURVEYS.replace("2025-05-08T09:30", ""))
+    surveys.import_(ws, tmp_path / "surveys.csv")
+    with pytest.raises(InvalidInput, match="survey V1, epoch 2: epoch_started is missing"):
+        tubes.of_survey(ws, "V1")
 
 
 def test_a_leap_year_has_366_days_and_each_counts():
