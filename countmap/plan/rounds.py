@@ -207,19 +207,11 @@ def _searched(problem: Problem, effort: int, seed: int) -> tuple[Ints, Ints, Int
         groups = int(problem.group.max()) + 1 if len(problem.group) else 0
         return none, np.zeros(0, dtype=np.int64), np.full((groups, 2), -1, dtype=np.int64)
     member, first = problem.members
-    routes, sizes, days, _ = search.search(
-        member,
-        first,
-        problem.allowed,
-        problem.stock,
-        problem.crews,
-        problem.travel,
-        problem.work,
-        problem.spans,
-        problem.settings.shut,
-        effort,
-        seed,
-    )
+    task = search.Task(
+        member, first, problem.allowed, problem.stock, problem.crews, problem.travel, problem.work,
+        problem.spans, problem.settings.shut,
+    )  # fmt: skip
+    routes, sizes, days, _ = search.search(task, effort, seed)
     return routes, sizes, days
 
 
