@@ -28,7 +28,10 @@ COUNTS = Table(
 
 
 def read(
-    path: str | Path, layout: Layout | None = None, limits: Limits = DEFAULT
+    path: str | Path,
+    layout: Layout | None = None,
+    limits: Limits = DEFAULT,
+    data: bytes | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Read a file of period counts.
 
@@ -40,6 +43,8 @@ def read(
         optional columns of RAW_COUNTS.
     limits : Limits
         What a file may hold.
+    data : bytes, optional
+        What ``records.read_bytes`` gave for the file; not with a layout.
 
     Returns
     -------
@@ -55,7 +60,7 @@ def read(
     """
     if layout is not None:
         return layout_reader.read(Path(path), layout, limits)
-    found = records.read(path, known=set(COUNTS.names), limits=limits)
+    found = records.read(path, known=set(COUNTS.names), limits=limits, data=data)
     csv_table.require_columns(found, COUNTS.name, COUNTS.columns)
     raw, rejects = csv_table.typed(found, COUNTS.columns, about=("station_id", "start"))
     raw, doubtful = _without_thousands(found, raw)

@@ -19,12 +19,22 @@ def recognised(path: str | Path, limits: Limits = DEFAULT) -> str:
     NotFound, InvalidInput
         As ``records.read_bytes``.
     """
+    return _kind(_text(Path(path), limits))
+
+
+def _text(path: Path, limits: Limits) -> bytes | None:
+    """Return the file's text; None if it is not UTF-8."""
     try:
-        data = records.read_bytes(Path(path), limits=limits)
+        return records.read_bytes(path, limits=limits)
     except InvalidInput as refused:
         if "not UTF-8" in str(refused):
-            return ""
+            return None
         raise
+
+
+def _kind(data: bytes | None) -> str:
+    if data is None:
+        return ""
     lines = data.split(b"\n", 50)[:50]
     first = next((line for line in lines if line.strip() and line[:4].lower() != b"sep="), b"")
     line = first.decode("utf-8", "replace")
@@ -47,10 +57,11 @@ def read(path: str | Path, layout: Layout | None = None, limits: Limits = DEFAUL
         As the reader of its kind; a file of no known kind is read as our own, and the line says which
         columns it lacks.
     """
-    if layout is None and recognised(path, limits).startswith("tmg"):
-        return tmg.read_counts(path)
+    data = _text(Path(path), limits) if layout is None else None
+    if _kind(data).startswith("tmg"):
+        return tmg.read_counts(path, data)
     try:
-        raw, rejects = counts_csv.read(path, layout, limits)
+        raw, rejects = counts_csv.read(path, layout, limits, data)
     except InvalidInput as refused:
         if layout is not None or refused.rejects is not None:
             raise

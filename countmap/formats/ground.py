@@ -12,7 +12,8 @@ import geopandas as gpd
 import pandas as pd
 import shapely
 
-from countmap.errors import InvalidInput, MissingExtra, NotFound
+from countmap.errors import NotFound
+from countmap.formats import osm
 
 PLACES = ("city", "town", "village", "suburb", "hamlet")
 """place=* that is written on the map, the largest first."""
@@ -50,21 +51,8 @@ def read(path: str | Path) -> tuple[pd.DataFrame, gpd.GeoDataFrame]:
     path = Path(path)
     if not path.is_file():
         raise NotFound(f"{path}: there is no such file. Check the path")
-    try:
-        import osmium
-    except ImportError as error:
-        raise MissingExtra(
-            f"{path.name}: reading OpenStreetMap needs pyosmium; install it by "
-            "pip install 'countmap[osm]'"
-        ) from error
-    try:
+    with osm.reading(path) as osmium:
         places, shapes = _gathered(path, osmium)
-    except RuntimeError as error:
-        said = str(error).replace(str(path), path.name)
-        raise InvalidInput(
-            f"{path.name}: cannot be read as OpenStreetMap data ({said}). Check that the name ends "
-            "in .osm or .osm.pbf and fetch the file again if it is cut off"
-        ) from error
     frame = pd.DataFrame(places, columns=["name", "kind", "lon", "lat"])
     frame = frame.sort_values(["name", "lon", "lat"], ignore_index=True)
     found = gpd.GeoSeries([shapely.from_wkb(one) for one in shapes], crs="EPSG:4326")

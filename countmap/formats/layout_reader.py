@@ -37,7 +37,7 @@ def read(path: Path, layout: Layout, limits: Limits = DEFAULT) -> tuple[pd.DataF
         sheet=shape.sheet,
         limits=limits,
     )
-    reader = _Reader(found, layout, _preamble(path, layout))
+    reader = _Reader(found, layout, _preamble(path, layout, limits))
     base = reader.base()
     counts = layout.columns.count
     columns = spread or (Cell(column=counts if counts is not None else ""),)
@@ -54,11 +54,11 @@ def _named(layout: Layout) -> list[str | int]:
     return [*columns, *(cell.column for cell in layout.spread())]
 
 
-def _preamble(path: Path, layout: Layout) -> dict[str, str]:
+def _preamble(path: Path, layout: Layout, limits: Limits) -> dict[str, str]:
     """Return what stands in the skipped lines above the table."""
     if not layout.preamble:
         return {}
-    data = records.read_bytes(path, layout.file.encoding, sheet=layout.file.sheet)
+    data = records.read_bytes(path, layout.file.encoding, sheet=layout.file.sheet, limits=limits)
     head = "\n".join(data.decode("utf-8").split("\n")[: layout.file.skip_lines])
     given: dict[str, str] = {}
     for name, expression in layout.preamble.items():

@@ -7,6 +7,8 @@ this module; they follow the OpenStreetMap wiki (Key:highway, Key:oneway, Key:ac
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -201,19 +203,12 @@ def _ways(
     path: Path,
 ) -> tuple[list[dict[str, Any]], NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]]:
     """Return the drivable ways, their nodes' ids and places (NaN: absent), and nodes per way."""
-    try:
-        import osmium
-    except ImportError as error:
-        raise MissingExtra(
-            f"{path.name}: reading OpenStreetMap needs pyosmium; install it by "
-            "pip install 'countmap[osm]'"
-        ) from error
     ways: list[dict[str, Any]] = []
     refs: list[int] = []
     places: list[tuple[float, float]] = []
     sizes: list[int] = []
     absent = (np.nan, np.nan)
-    try:
+    with reading(path) as osmium:
         source = (
             osmium.FileProcessor(str(path))
             .with_locations()
@@ -230,13 +225,35 @@ def _ways(
             places.extend(
                 (node.lon, node.lat) if node.location.valid() else absent for node in nodes
             )
+    return ways, np.array(refs, np.int64), np.array(places).reshape(-1, 2), np.array(sizes)
+
+
+@contextmanager
+def reading(path: Path) -> Iterator[Any]:
+    """Yield pyosmium to read a file with; what it cannot read is refused in one line.
+
+    Raises
+    ------
+    MissingExtra
+        pyosmium is not installed.
+    InvalidInput
+        The file cannot be read.
+    """
+    try:
+        import osmium
+    except ImportError as error:
+        raise MissingExtra(
+            f"{path.name}: reading OpenStreetMap needs pyosmium; install it by "
+            "pip install 'countmap[osm]'"
+        ) from error
+    try:
+        yield osmium
     except (RuntimeError, ValueError, osmium.InvalidLocationError) as error:
         said = " ".join(str(error).replace(str(path), path.name).split())[:120]
         raise InvalidInput(
             f"{path.name}: cannot be read as OpenStreetMap data ({said}). Check that the name "
             "ends in .osm or .osm.pbf and fetch the file again if it is cut off"
         ) from error
-    return ways, np.array(refs, np.int64), np.array(places).reshape(-1, 2), np.array(sizes)
 
 
 def _links(

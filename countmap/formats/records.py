@@ -166,6 +166,7 @@ def read(
     needs_rows: bool = True,
     sheet: str = "",
     limits: Limits = DEFAULT,
+    data: bytes | None = None,
 ) -> Records:
     r"""Split a delimited text file into records.
 
@@ -188,6 +189,8 @@ def read(
         Of a spreadsheet; "" is the first that is not empty.
     limits : Limits
         What a file may hold.
+    data : bytes, optional
+        What ``read_bytes`` gave for the file, where that was asked already.
 
     Returns
     -------
@@ -202,7 +205,8 @@ def read(
     """
     path = Path(path)
     file = path.name
-    data = read_bytes(path, encoding, sheet=sheet, limits=limits)
+    if data is None:
+        data = read_bytes(path, encoding, sheet=sheet, limits=limits)
     offset_lines = 0
     if header and not skip_lines and data[:4].lower() == b"sep=" and data[5:6] == b"\n":
         skip_lines, delimiter = 1, delimiter or chr(data[4])

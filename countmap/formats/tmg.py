@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 Fault = tuple[str, int, str, str, str]
 
 KINDS = {"S": "station", "3": "volume", "T": "speed", "C": "class"}
-LETTERS = {kind: letter for letter, kind in KINDS.items()}
 MILE_KM = 1.609344
 BIN_MPH = 5
 # Clockwise from north; 9 and 0 are both senses of a north–south and of an east–west road [memory
@@ -127,7 +126,7 @@ def sniff(line: str) -> str:
     return ""
 
 
-def read_counts(path: str | Path) -> Found:
+def read_counts(path: str | Path, data: bytes | None = None) -> Found:
     """Read a file of volume, speed or class records.
 
     A blank hour is missing. Lane 0 is all lanes of the direction. Times are local, as the guide has
@@ -138,7 +137,7 @@ def read_counts(path: str | Path) -> Found:
     InvalidInput
         The file holds stations, several kinds of record, or stations of several states.
     """
-    page = _page(Path(path))
+    page = _page(Path(path), data)
     if page.kind == "station":
         raise InvalidInput(
             f"{page.file}: holds stations, not counts. Read it with countmap stations import"
@@ -188,8 +187,8 @@ def read_stations(path: str | Path) -> tuple[pd.DataFrame, pd.DataFrame]:
     return frame, records.rejects_frame(sorted(page.faults, key=lambda f: f[1]))
 
 
-def _page(path: Path) -> _Page:
-    text = records.read_bytes(path).decode("utf-8")
+def _page(path: Path, data: bytes | None = None) -> _Page:
+    text = (records.read_bytes(path) if data is None else data).decode("utf-8")
     lines = text.split("\n")
     rows = np.array([i for i, line in enumerate(lines, start=1) if line.strip()], dtype=np.int64)
     kept = [lines[i - 1] for i in rows]
@@ -299,11 +298,7 @@ def _timed(page: _Page) -> tuple[pd.Series, pd.Series]:
         ~known, "interval", cells["interval"],
         "interval {value!r} is unknown. Use blank for the hour, 1 to 4 or A to L",
     )  # fmt: skip
-    at = (
-        cells["interval"]
-        .map(INTERVALS)
-        .map(lambda pair: pair if isinstance(pair, tuple) else (0, 60))
-    )
+    at = [INTERVALS.get(code, (0, 60)) for code in cells["interval"]]
     offset = pd.to_timedelta(
         [60 * h + pair[0] for h, pair in zip(hour.fillna(0), at, strict=True)], "min"
     )

@@ -14,7 +14,6 @@ from countmap.errors import InvalidInput
 from countmap.formats import tmg, whole
 
 FULL = 99_999
-SPEEDS, CLASSES = ("speed_low_kmh", "speed_high_kmh"), ("vehicle_class",)
 
 
 def write_counts(

@@ -15,6 +15,7 @@ from countmap.counts import intake
 from countmap.errors import InvalidInput, NotFound
 from countmap.formats import counts_file, csv_table, layouts
 from countmap.formats import propose as proposing
+from countmap.formats import records as file_records
 from countmap.jobs.annual import one_way
 from countmap.jobs.common import (
     Document,
@@ -122,7 +123,7 @@ def _one(task: Task) -> tuple[Document, Block | None]:
     limits = task.ws.settings.limits
     if task.shape is None and task.dry_run and not counts_file.recognised(task.file, limits):
         return _proposed(task), None
-    found, rejects = _taken(task, task.shape)
+    found, rejects, _ = _taken(task, task.shape)
     if len(rejects):
         raise csv_table.error_from(rejects)
     if found.periods.empty:
@@ -133,53 +134,57 @@ def _one(task: Task) -> tuple[Document, Block | None]:
     return _describe(task.file, found), block
 
 
-def _taken(task: Task, shape: layouts.Layout | None) -> tuple[intake.Intake, pd.DataFrame]:
-    """Return what a file gives and every row of it that cannot be taken, in file order."""
+def _taken(
+    task: Task, shape: layouts.Layout | None
+) -> tuple[intake.Intake, pd.DataFrame, pd.DataFrame]:
+    """Return what a file gives, every row of it that cannot be taken, in file order, and RAW_COUNTS."""
     settings = task.ws.settings
     read = counts_file.read(task.file, shape, settings.limits)
     raw, giants = _without_giants(read.raw)
     found = intake.to_periods(raw, task.stations, settings.timezone, one_way=task.ways)
-    parts = [r for r in (read.rejects, giants, found.rejects) if len(r)] or [read.rejects]
-    rejects = pd.concat(parts, ignore_index=True).sort_values(
-        "row", kind="stable", ignore_index=True
-    )
-    return replace(found, notes=(*read.notes, *found.notes)), rejects
+    rejects = file_records.joined(read.rejects, giants, found.rejects)
+    return replace(found, notes=(*read.notes, *found.notes)), rejects, read.raw
 
 
 def _without_giants(raw: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Part the counts that no counter can reach, whatever the file's kind, from the others."""
     giant = (raw["count"] > LARGEST).to_numpy()
     bad = raw[giant]
-    why = [f"count {n:g} is more than any counter counts. Correct the row" for n in bad["count"]]
-    rejects = pd.DataFrame({"file": bad["file"], "row": bad["row"], "column": "count"})
-    rejects = rejects.assign(
-        value=bad["count"].astype("str"), why=pd.Series(why, bad.index, dtype="str")
-    )
-    return raw[~giant].reset_index(drop=True), rejects.reset_index(drop=True)
+    rejects = [
+        (
+            file,
+            row,
+            "count",
+            str(n),
+            f"count {n:g} is more than any counter counts. Correct the row",
+        )
+        for file, row, n in zip(bad["file"], bad["row"], bad["count"], strict=True)
+    ]
+    return raw[~giant].reset_index(drop=True), file_records.rejects_frame(rejects)
 
 
 def _proposed(task: Task) -> Document:
     """Return the layout that a foreign file seems to have, and what would come of it."""
     offer = proposing.propose(task.file, task.ws.settings.limits)
-    found, rejects = _taken(task, offer.layout)
+    found, rejects, raw = _taken(task, offer.layout)
     columns = ["station_id", "sense", "lane", "start", "minutes", "count", "vehicle_class"]
     return {
         "file": task.file.name,
         "already": False,
         "layout": offer.toml,
         "doubts": [*offer.doubts, *map(str, found.notes)],
-        "decoded": records(_first_rows(task.file, offer.layout, found.periods), columns),
+        "decoded": records(_first_rows(found.periods, raw), columns),
         "periods": len(found.periods),
         "refused": records(rejects.drop_duplicates(["row", "why"])),
     }
 
 
-def _first_rows(file: Path, shape: layouts.Layout, periods: pd.DataFrame) -> pd.DataFrame:
+def _first_rows(periods: pd.DataFrame, raw: pd.DataFrame) -> pd.DataFrame:
     """Return the first five periods with their local start; rows as written where none is a period."""
     if len(periods):
         civil = periods["start_utc"] + pd.to_timedelta(periods["utc_offset_min"], unit="min")
         return periods.assign(start=civil.dt.strftime("%Y-%m-%d %H:%M")).head(5)
-    raw = counts_file.read(file, shape).raw.head(5)
+    raw = raw.head(5)
     return raw.assign(sense=raw["direction"], start=raw["start"].astype("str"))
 
 
