@@ -46,7 +46,8 @@ def export(  # noqa: PLR0917  # the options of one command
         tmg_write.write_stations(chosen, file, state=state, year=year, pipe=pipe)
         return {"file": str(file), "kind": kind, "periods": 0, "stations": len(chosen)}
     names = list(chosen["station_id"])
-    periods = queries.periods(ws, f"{year}-01-01", f"{year}-12-31", names)
+    told_by = "total" if kind == "volume" else kind
+    periods = queries.periods(ws, f"{year}-01-01", f"{year}-12-31", names, told_by=told_by)
     periods = periods[_is(periods, kind)]
     if periods.empty:
         raise NotFound(f"there are no {kind} counts of {year} at these stations")

@@ -120,9 +120,9 @@ def periods(
 
     Parameters
     ----------
-    told_by : {"", "class", "speed"}
+    told_by : {"", "class", "speed", "total"}
         Of which file a period is that several files tell: any, or one that splits it by class or by
-        speed. Counters hand over both, often in two files.
+        speed, or not at all. Counters hand over each, often in files of their own.
 
     Returns
     -------
@@ -158,10 +158,15 @@ def _of_file(told_by: str) -> str:
     """Return ``agreed`` with the file that splits a period as asked; without such a file, no row."""
     if not told_by:
         return "agreed"
-    column = {"class": "vehicle_class", "speed": "coalesce(speed_low_kmh, speed_high_kmh)"}[told_by]
+    speed = "coalesce(speed_low_kmh, speed_high_kmh)"
+    told = {
+        "class": "vehicle_class IS NOT NULL",
+        "speed": f"{speed} IS NOT NULL",
+        "total": f"vehicle_class IS NULL AND {speed} IS NULL",
+    }[told_by]
     return f"""(
         SELECT g.* REPLACE (c.seq AS seq) FROM agreed g JOIN (
-            SELECT {PERIOD}, min(seq) AS seq FROM raw WHERE {column} IS NOT NULL GROUP BY {PERIOD}
+            SELECT {PERIOD}, min(seq) AS seq FROM raw WHERE {told} GROUP BY {PERIOD}
         ) c USING ({PERIOD}))"""
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 
 import pandas as pd
+import pytest
 from pandas.testing import assert_frame_equal
 
-from countmap.formats import tmg_write
+from countmap.formats import tmg, tmg_write
 from countmap.jobs.common import open_workspace
 from countmap.store import queries
 
@@ -30,6 +32,21 @@ def test_volumes_go_out_and_come_in(countmap, ws, small_town, tmp_path):
         assert countmap("counts", "import", tmp_path / "v.txt", "-w", other).code == 0
         one, two = (queries.periods(open_workspace(p)) for p in (ws, other))
         assert_frame_equal(one, two)
+
+
+@pytest.mark.parametrize("kind", ["volume", "class"])
+def test_volumes_and_classes_of_two_files_each_go_out_whole(countmap, ws, tmp_path, kind):
+    """Which of two files of the same hours is looked at must not depend on their bytes."""
+    (tmp_path / "v.csv").write_text(COUNTS)
+    head, *rows = COUNTS.split()
+    classes = "\n".join([f"{head},vehicle_class,scheme", *(f"{row},2,fhwa13" for row in rows)])
+    (tmp_path / "k.csv").write_text(classes + "\n")
+    for name in ("v.csv", "k.csv"):
+        assert countmap("counts", "import", tmp_path / name, "-w", ws).code == 0
+    words = ("--kind", kind, "--state", "17", "--year", "2025", "-w", ws, "--json")
+    ended = countmap("counts", "export", tmp_path / "out.txt", *words)
+    assert json.loads(ended.out)["periods"] == 2 * 2 * 24
+    assert len(tmg.read_counts(tmp_path / "out.txt").raw) >= 2 * 2 * 24
 
 
 def test_stations_come_in(countmap, ws, tmp_path):
