@@ -34,6 +34,8 @@ class Audience(StrEnum):
 
 
 For = Annotated[Audience, typer.Option("--audience", help="public leaves out plans and people.")]
+Pdf = Annotated[bool, typer.Option("--pdf", help="Write a PDF beside it.")]
+Xlsx = Annotated[bool, typer.Option("--xlsx", help="Write a spreadsheet beside it.")]
 Out = Annotated[Path | None, typer.Option("--out", help="Where to write; default DIR/published.")]
 
 
@@ -102,8 +104,8 @@ def sheet(
     first: Annotated[str, typer.Option("--first", help="First day, YYYY-MM-DD.")] = "",
     last: Annotated[str, typer.Option("--last", help="Last day; default: the last survey.")] = "",
     audience: For = Audience.public,
-    pdf: Annotated[bool, typer.Option("--pdf", help="Write a PDF beside it.")] = False,
-    xlsx: Annotated[bool, typer.Option("--xlsx", help="Write a spreadsheet beside it.")] = False,
+    pdf: Pdf = False,
+    xlsx: Xlsx = False,
     out: Out = None,
     workspace: Dir = HERE,
     as_json: Json = False,
@@ -143,7 +145,7 @@ def fieldsheet(
             metavar="STATION|ROUND", help="A station, a section, or a round: date/crew."
         ),
     ],
-    pdf: Annotated[bool, typer.Option("--pdf", help="Write a PDF beside it.")] = False,
+    pdf: Pdf = False,
     out: Out = None,
     workspace: Dir = HERE,
     as_json: Json = False,
@@ -198,8 +200,8 @@ def report(
     year: Year,
     audience: For = Audience.public,
     title: Annotated[str, typer.Option("--title", help="Of the report.")] = "",
-    pdf: Annotated[bool, typer.Option("--pdf", help="Write a PDF beside it.")] = False,
-    xlsx: Annotated[bool, typer.Option("--xlsx", help="Write a spreadsheet beside it.")] = False,
+    pdf: Pdf = False,
+    xlsx: Xlsx = False,
     out: Out = None,
     workspace: Dir = HERE,
     as_json: Json = False,

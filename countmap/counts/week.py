@@ -17,7 +17,6 @@ from countmap.tables import BASES
 WORKDAYS = (0, 1, 2, 3, 4)
 ALL_DAYS = (0, 1, 2, 3, 4, 5, 6)
 NOON = 12
-WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 
 @dataclass(frozen=True, slots=True)

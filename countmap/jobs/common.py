@@ -179,6 +179,11 @@ def station_row(ws: Workspace, station_id: str) -> pd.DataFrame:
     return found
 
 
+def outside(surveys: pd.DataFrame) -> pd.DataFrame:
+    """Return the surveys that have begun and not ended: their counter stands at the road now."""
+    return surveys[surveys["started"].notna() & surveys["ended"].isna()]
+
+
 def day(text: str, what: str) -> pd.Timestamp:
     """Return a civil day from ``YYYY-MM-DD``; an empty text is today.
 

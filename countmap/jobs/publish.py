@@ -10,7 +10,6 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from countmap.errors import NotFound
 from countmap.formats import ground as ground_file
 from countmap.jobs import panels, releases
 from countmap.jobs.common import Document, Network, Workspace, last_counted, latest
@@ -64,11 +63,7 @@ def map_content(ws: Workspace, *, year: int, audience: Audience = "public", titl
     """Gather everything a map shows from the register and the blocks."""
     from countmap.publish.content import MapContent
 
-    run = latest(ws, "annual", year)
-    if run is None:
-        raise NotFound(
-            f"there are no annual averages for {year}; run countmap annual estimate --year {year} first"
-        )
+    run = releases.require_annual(ws, year)
     balance = latest(ws, "balance", year)
     network = Network(ws)
     hours, days = queries.hours_and_days(ws, f"{year}-01-01", f"{year}-12-31")

@@ -15,7 +15,7 @@ import pandas as pd
 from countmap import tables as contracts
 from countmap.errors import InvalidInput, NotFound
 from countmap.formats import geo, whole
-from countmap.jobs.common import Document, Network, Workspace, latest, records
+from countmap.jobs.common import Document, Network, Workspace, latest, outside, records
 from countmap.store import blocks, queries
 
 if TYPE_CHECKING:
@@ -56,11 +56,11 @@ def release_id(ws: Workspace, year: int) -> str:
     return "r-" + hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()[:12]
 
 
-def line(ws: Workspace, year: int, audience: str) -> str:
+def line(release: str, audience: str) -> str:
     """Return the line at the foot of a paper: the release, for whom, made by what."""
     from countmap import __version__
 
-    return f"Release {release_id(ws, year)}, {audience}; countmap {__version__}"
+    return f"Release {release}, {audience}; countmap {__version__}"
 
 
 def not_public(ws: Workspace) -> set[str]:
@@ -75,11 +75,10 @@ def not_public(ws: Workspace) -> set[str]:
     counted = days[days["minutes"] > 0].groupby("station_id")["date"].min()
     annual = ws.register.results("annual")
     known = set(counted.index) | set(annual.loc[annual["aadt"].notna(), "station_id"])
-    surveys = ws.register.frame("surveys")
-    outside = surveys[surveys["ended"].isna() & surveys["started"].notna()]
-    begun = pd.to_datetime(outside["started"].str[:10]).groupby(outside["station_id"]).min()
-    standing = {s for s in begun.index if s in counted.index and counted[s] >= begun[s]}
-    return short - (known - standing)
+    standing = outside(ws.register.frame("surveys"))
+    begun = pd.to_datetime(standing["started"].str[:10]).groupby(standing["station_id"]).min()
+    hidden = {s for s in begun.index if s in counted.index and counted[s] >= begun[s]}
+    return short - (known - hidden)
 
 
 def data(
@@ -95,11 +94,10 @@ def data(
     from countmap.publish import data as writing
 
     require_annual(ws, year)
-    tables = _tables(ws, year)
-    if audience == "public":
-        tables = without(tables, not_public(ws))
+    everything = _tables(ws, year)
     folder = out or ws.path / "published" / f"data-{year}"
-    release = record(ws, year)
+    release = record(ws, year, everything)
+    tables = without(everything, not_public(ws)) if audience == "public" else everything
     return writing.write_data(
         folder, tables, year=year, audience=audience, release=release, vehicles=_vehicles(ws, year)
     )
@@ -189,8 +187,13 @@ def public_content(ws: Workspace, content: MapContent) -> MapContent:
     )  # fmt: skip
 
 
-def record(ws: Workspace, year: int) -> str:
+def record(ws: Workspace, year: int, tables: dict[str, pd.DataFrame] | None = None) -> str:
     """Keep what would be published of a year, so that later releases can be held against it.
+
+    Parameters
+    ----------
+    tables : dict of DataFrame, optional
+        What would be published, for the house; gathered where it is not given.
 
     Returns
     -------
@@ -201,7 +204,7 @@ def record(ws: Workspace, year: int) -> str:
     folder = ws.path / FOLDER / release
     if (folder / RECORD).is_file():
         return release
-    tables = _tables(ws, year)
+    tables = _tables(ws, year) if tables is None else tables
     whole.make_folder(folder)
     for name in KEPT:
         if name in tables:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import pandas as pd
 
 from countmap.jobs import publish, releases
-from countmap.jobs.common import Document, Network, Workspace, records
+from countmap.jobs.common import Document, Network, Workspace, outside, records
 from countmap.store import queries
 
 if TYPE_CHECKING:
@@ -47,7 +47,6 @@ def report(
     from countmap.publish import report as drawing
     from countmap.publish import written
 
-    releases.require_annual(ws, year)
     content = releases.public_content(
         ws, publish.map_content(ws, year=year, audience=audience, title=title)
     )
@@ -83,15 +82,14 @@ def _grounds(ws: Workspace, content: MapContent, release: str, before: str) -> G
         ],
         places=_places(content, roads),
         changes=changes,
-        release=releases.line(ws, content.year, content.audience),
+        release=releases.line(release, content.audience),
         outside=_outside(ws) if content.audience == "internal" else (),
     )
 
 
 def _outside(ws: Workspace) -> list[tuple[str, str, str | None, str]]:
     """Return the surveys that have begun and not ended: station, survey, counter, since."""
-    surveys = ws.register.frame("surveys")
-    there = surveys[surveys["started"].notna() & surveys["ended"].isna()]
+    there = outside(ws.register.frame("surveys"))
     return [
         (one["station_id"], one["survey_id"], one["counter_id"], one["started"].replace("T", " "))
         for one in records(there.sort_values(["started", "survey_id"]))

@@ -12,7 +12,7 @@ from countmap import clock
 from countmap.counts import week
 from countmap.errors import Conflict, InvalidInput, NotFound
 from countmap.jobs import releases, tubes
-from countmap.jobs.common import Document, Workspace, cell, day, records, station_row
+from countmap.jobs.common import Document, Workspace, cell, day, outside, records, station_row
 from countmap.schemes import reader
 from countmap.store import queries
 from countmap.tables import BASES
@@ -126,13 +126,13 @@ def sheet_content(
         timezone=ws.settings.timezone,
         rounding=ws.settings.rounding,
         audience=audience,
-        release=releases.line(ws, end.year, audience),
+        release=releases.line(releases.release_id(ws, end.year), audience),
         notes=_notes(hours),
     )
 
 
 def _no_counter_outside(surveys: pd.DataFrame) -> None:
-    out = surveys[surveys["started"].notna() & surveys["ended"].isna()]
+    out = outside(surveys)
     if len(out):
         raise Conflict(
             f"survey {out['survey_id'].iloc[0]} has no end: its counter stands outside now, and a "

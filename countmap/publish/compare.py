@@ -11,7 +11,7 @@ import pandas as pd
 
 from countmap.publish import paper
 from countmap.publish.figures import headline
-from countmap.publish.sheet import day
+from countmap.publish.sheet import day, interval
 from countmap.rounding import Chart, rounded
 from countmap.tables import SENSES
 
@@ -255,8 +255,8 @@ def _grid(noun: str, moved: Sequence[dict[str, Any]], chart: str | Chart) -> pap
         verdict = {True: "yes", False: "no", None: "no interval"}[one["beyond"]]
         rows.append(
             (
-                one["id"], one["name"], rounded(one["old"], chart), _interval(one, "old", chart),
-                rounded(one["new"], chart), _interval(one, "new", chart),
+                one["id"], one["name"], rounded(one["old"], chart), interval(one["old_lower"], one["old_upper"], chart),
+                rounded(one["new"], chart), interval(one["new_lower"], one["new_upper"], chart),
                 None if one["share"] is None else f"{100 * one['share']:+.1f} %",
                 paper.Cell(verdict, mark="strong" if one["beyond"] else ""),
             )
@@ -265,11 +265,6 @@ def _grid(noun: str, moved: Sequence[dict[str, Any]], chart: str | Chart) -> pap
         f"{noun} whose figure changed, vehicles a day", columns, tuple(rows), sheet=noun,
         notes=("Rounded as published.", *_rest(moved)),
     )  # fmt: skip
-
-
-def _interval(one: dict[str, Any], which: str, chart: str | Chart) -> str | None:
-    low, high = (rounded(one[f"{which}_{end}"], chart) for end in ("lower", "upper"))
-    return None if low is None or high is None else f"{low:,.0f} to {high:,.0f}"
 
 
 def _rest(rows: Sequence[Any]) -> tuple[str, ...]:

@@ -28,7 +28,6 @@ CHECKS = {
     "equal": "equal lengths",
 }
 NOT_PUBLIC = frozenset({"counter_id"})
-VERDICTS = ("redo", "watch", "good")
 
 
 def installed(content: MapContent, order: Mapping[str, int]) -> dict[str, dict[str, Column]]:
@@ -50,11 +49,18 @@ def installed(content: MapContent, order: Mapping[str, int]) -> dict[str, dict[s
     }
 
 
-def _facts(survey: Mapping[str, Any], *, public: bool) -> Iterator[tuple[str, str]]:
-    for name, label in LABELS.items():
+def told(
+    survey: Mapping[str, Any], labels: Mapping[str, str], *, public: bool
+) -> Iterator[tuple[str, str]]:
+    """Yield what a record holds under some labels; the counter's id is not for the public."""
+    for name, label in labels.items():
         value = _said(survey.get(name))
         if value is not None and not (public and name in NOT_PUBLIC):
             yield label, value.replace("T", " ") if name in ("started", "ended") else value
+
+
+def _facts(survey: Mapping[str, Any], *, public: bool) -> Iterator[tuple[str, str]]:
+    yield from told(survey, LABELS, public=public)
     done = {True: "done", False: "not so", None: ""}
     for name, label in CHECKS.items():
         answer = survey.get(f"check_{name}")

@@ -15,6 +15,7 @@ from countmap.publish.answers import SURE, answers, km
 from countmap.publish.attention import told
 from countmap.publish.content import MapContent
 from countmap.publish.paper import drawing
+from countmap.publish.sheet import interval
 from countmap.rounding import rounded
 from countmap.tables import STATUSES
 
@@ -76,8 +77,8 @@ def report(content: MapContent, grounds: Grounds) -> paper.Paper:
         _stations(stations, content),
         paper.Heading("What disagrees"),
         *_tests(content),
-        *_suspects(content, stations),
-        *_flags(content, stations),
+        *_suspects(content),
+        *_flags(content),
         paper.Heading("What was left out"),
         *_excluded(grounds),
         paper.Heading("What changed since the release before"),
@@ -249,7 +250,7 @@ def _stations(stations: pd.DataFrame, content: MapContent) -> paper.Grid:
 
 
 def _station(one: Mapping[str, Any]) -> tuple[Any, ...]:
-    interval = None if pd.isna(one["lower"]) else f"{one['lower']:,.0f} to {one['upper']:,.0f}"
+    within = None if pd.isna(one["lower"]) else f"{one['lower']:,.0f} to {one['upper']:,.0f}"
     rel = None if pd.isna(one["rel"]) else paper.Cell(one["rel"], f"{100 * one['rel']:.0f} %")
     looks = [
         f"{int(one[name])} {word}"
@@ -260,7 +261,7 @@ def _station(one: Mapping[str, Any]) -> tuple[Any, ...]:
     days = None if pd.isna(one["days"]) else paper.Cell(one["days"], f"{one['days']:.3g}")
     return (
         one["station_id"], _text(one["name"]) or _text(one["road"]), one["basis"],
-        None if pd.isna(one["figure"]) else float(one["figure"]), interval, rel, status,
+        None if pd.isna(one["figure"]) else float(one["figure"]), within, rel, status,
         _text(one["method"]), days, ", ".join(looks),
     )  # fmt: skip
 
@@ -315,16 +316,16 @@ def _screenlines(content: MapContent) -> paper.Grid:
     )  # fmt: skip
     rows = []
     for one in content.screenlines.to_dict("records"):
-        total, low, high = (rounded(one[n], content.rounding) for n in ("total", "lower", "upper"))
-        interval = None if low is None or high is None else f"{low:,.0f} to {high:,.0f}"
-        rows.append((one["name"], total, interval, one["verdict"], one["missing"]))
+        total = rounded(one["total"], content.rounding)
+        within = interval(one["lower"], one["upper"], content.rounding)
+        rows.append((one["name"], total, within, one["verdict"], one["missing"]))
     return paper.Grid(
         "Screenlines and cordons, both ways", columns, tuple(rows), sheet="screenlines",
         notes=("A line with a crossing that was not counted has no total.",),
     )  # fmt: skip
 
 
-def _suspects(content: MapContent, stations: pd.DataFrame) -> list[Any]:
+def _suspects(content: MapContent) -> list[Any]:
     if content.findings.empty:
         return [paper.Text("No count is contradicted by the others.")]
     columns = (
@@ -339,7 +340,7 @@ def _suspects(content: MapContent, stations: pd.DataFrame) -> list[Any]:
     return [paper.Grid("Counts that the others contradict", columns, tuple(rows), sheet="suspects")]
 
 
-def _flags(content: MapContent, stations: pd.DataFrame) -> list[Any]:
+def _flags(content: MapContent) -> list[Any]:
     serious = told(content.flags)
     serious = serious[serious["look"].eq(other=True)]
     if serious.empty:

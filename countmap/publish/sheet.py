@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -14,6 +13,7 @@ import pandas as pd
 from countmap.publish import paper
 from countmap.publish.content import Audience
 from countmap.publish.paper import drawing
+from countmap.publish.records import told
 from countmap.rounding import Chart, rounded
 from countmap.tables import BASES
 
@@ -26,7 +26,6 @@ CHECKS = {
     "square": "Tubes square to the way the vehicles take",
     "equal": "Tubes equally long to the counter and equally stretched",
 }
-PERSONAL = frozenset({"counter_id"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,7 +250,7 @@ def _hours(content: SheetContent, sense: str) -> list[Any]:
                 foot=1,
                 dense=True,
                 sheet="hours",
-                notes=tuple(_hour_notes(counted, used, expected, part)) if last else (),
+                notes=tuple(_hour_notes(counted, used, expected)) if last else (),
             )
         )
     return grids
@@ -289,9 +288,7 @@ def _day_cell(counted: pd.DataFrame, used: pd.DataFrame, expected: pd.DataFrame,
     return paper.Cell(total, _whole(total), "out" if out else "")
 
 
-def _hour_notes(
-    counted: pd.DataFrame, used: pd.DataFrame, expected: pd.DataFrame, _part: Any
-) -> list[str]:
+def _hour_notes(counted: pd.DataFrame, used: pd.DataFrame, expected: pd.DataFrame) -> list[str]:
     notes = []
     exists = expected.notna()
     if (counted.isna() & exists).any(axis=None):
@@ -398,12 +395,10 @@ def annual_grid(
     )  # fmt: skip
     found = []
     for head, one in zip(heads, rows, strict=True):
-        low, high = rounded(one["lower"], chart), rounded(one["upper"], chart)
-        interval = None if low is None or high is None else f"{low:,.0f} to {high:,.0f}"
         found.append(
             (
                 head, paper.Cell(one["year"], str(one["year"])), rounded(one["figure"], chart),
-                interval, one["status"], one["method"], _days(one["days"]),
+                interval(one["lower"], one["upper"], chart), one["status"], one["method"], _days(one["days"]),
             )
         )  # fmt: skip
     reasons = {one["reason"] for one in rows if _text(one.get("reason"))}
@@ -412,6 +407,12 @@ def annual_grid(
         caption, columns, tuple(found), sheet="annual",
         notes=("Rounded as published; 95 % intervals.", *said),
     )  # fmt: skip
+
+
+def interval(lower: float | None, upper: float | None, chart: str | Chart) -> str | None:
+    """Return an interval as every paper shows it, rounded as published; None where there is none."""
+    low, high = rounded(lower, chart), rounded(upper, chart)
+    return None if low is None or high is None else f"{low:,.0f} to {high:,.0f}"
 
 
 def _known(content: SheetContent) -> list[Any]:
@@ -472,11 +473,7 @@ _LABELS = {
 def _survey(survey: Mapping[str, Any], audience: Audience) -> list[Any]:
     epoch = survey.get("epoch")
     suffix = f", geometry {epoch:.0f}" if isinstance(epoch, float) and epoch > 1 else ""
-    facts = [
-        (label, _fact(survey.get(name)))
-        for name, label in _LABELS.items()
-        if not (audience == "public" and name in PERSONAL) and _fact(survey.get(name)) is not None
-    ]
+    facts = told(survey, _LABELS, public=audience == "public")
     checks = paper.Checks(
         tuple(paper.Check(said, survey.get(f"check_{name}")) for name, said in CHECKS.items())
     )
@@ -495,14 +492,6 @@ def _survey(survey: Mapping[str, Any], audience: Audience) -> list[Any]:
     else:
         blocks.append(_budget(budget))
     return blocks
-
-
-def _fact(value: Any) -> str | None:
-    if value is None or (isinstance(value, float) and np.isnan(value)):
-        return None
-    if isinstance(value, int | float):
-        return f"{value:g}"
-    return re.sub(r"(?<=\d\d\d\d-\d\d-\d\d)T(?=\d\d:)", " ", str(value))
 
 
 def _budget(budget: Mapping[str, Any]) -> paper.Grid:

@@ -79,9 +79,7 @@ def _cell(one: model.Cell, column: model.Column, *, size: float, ink: Ink, stron
 
 
 def _head(column: model.Column, size: float, ink: Ink) -> Paragraph:
-    return Paragraph(
-        _marked(ink.plain(column.head)), _style(FACE, size, column.align, PENS["soft"])
-    )
+    return Paragraph(ink.marked(column.head), _style(FACE, size, column.align, PENS["soft"]))
 
 
 def _marked(said: str) -> str:

@@ -23,7 +23,6 @@ HATCHING = (
     'height="5"/><line class="s-ink" x1="0" y1="0" x2="0" y2="5" stroke-width="1.6"/></pattern>'
     "</defs></svg>"
 )
-CELL_CLASS = {"": "", "strong": "strong", "soft": "soft", "out": "out"}
 
 
 def render(paper: model.Paper) -> str:
@@ -172,7 +171,7 @@ def _cells(block: model.Grid, row: tuple[Any, ...]) -> Iterator[str]:
     for at, (column, value) in enumerate(zip(block.columns, row, strict=True)):
         one = model.cell(value)
         roomy = "roomy" if column.share else ""
-        named = " ".join(filter(None, (column.align, roomy, CELL_CLASS[one.mark])))
+        named = " ".join(filter(None, (column.align, roomy, one.mark)))
         tag, scope = ("th", ' scope="row"') if at == 0 else ("td", "")
         yield f'<{tag}{scope} class="{named}">{html.escape(model.printed(one))}</{tag}>'
 

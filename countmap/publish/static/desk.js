@@ -9,10 +9,11 @@
     const { model, act } = sheet;
     const ends = [null, null];
     const inputs = [byId("strip-from"), byId("strip-to")];
+    const put = (k, end) => { ends[k] = end; inputs[k].value = end ? end.name : ""; };
     let corridor = null, back = null, fresh = false;
 
-    const station = (row) => ({ kind: "station", row, name: model.named(row), link: model.stations.link[row], at: Number.isNaN(model.stations.link[row]) ? 0 : countmap.offset(model, row) });
-    const link = (row) => ({ kind: "link", row, name: model.links.name[row] || `Link ${model.links.link_id[row]}`, link: row, at: model.links.length_m[row] / 2 });
+    const station = (row) => ({ id: model.stations.station_id[row], name: model.named(row), link: model.stations.link[row], at: Number.isNaN(model.stations.link[row]) ? 0 : countmap.offset(model, row) });
+    const link = (row) => ({ id: `link:${model.links.link_id[row]}`, name: model.links.name[row] || `Link ${model.links.link_id[row]}`, link: row, at: model.links.length_m[row] / 2 });
     const entry = ({ station: at, link: row }) => (at !== undefined ? station(at) : link(row));
 
     const hints = () => {
@@ -42,34 +43,34 @@
       fresh = false;
     }
 
-    function set(k, end) {
-      ends[k] = end;
-      inputs[k].value = end ? end.name : "";
+    function drawn() {
       draw();
       settle();
       sheet.remember();
     }
 
+    function set(k, end) {
+      put(k, end);
+      drawn();
+    }
+
     inputs.forEach((input, k) => countmap.finder(model, input, (found) => { set(k, entry(found)); if (k === 0 && !ends[1]) inputs[1].focus(); }));
     byId("strip-swap").addEventListener("click", () => {
-      ends.reverse();
-      ends.forEach((end, k) => { inputs[k].value = end ? end.name : ""; });
-      draw();
-      settle();
-      sheet.remember();
+      [...ends].reverse().forEach((end, k) => put(k, end));
+      drawn();
     });
 
     const desk = {
       get shown() { return !byId("strip").hidden; },
       /** The rows of the links of the route, for the map. */
       rows: () => (corridor ? corridor.way.legs.map(({ row }) => row) : []),
-      ids: () => ends.map((end) => end && (end.kind === "station" ? model.stations.station_id[end.row] : `link:${model.links.link_id[end.row]}`)),
+      ids: () => ends.map((end) => end && end.id),
       open(from = null) {
         if (!desk.shown) back = document.activeElement;
         byId("strip").hidden = false;
         byId("sheet").classList.add("with-strip");
         byId("show-strip").setAttribute("aria-pressed", "true");
-        if (from !== null) { ends[1] = null; inputs[1].value = ""; set(0, station(from)); }
+        if (from !== null) { put(1, null); set(0, station(from)); }
         else draw();
         if (!byId("sheet").classList.contains("printing")) inputs[ends[0] ? 1 : 0].focus({ preventScroll: true });
         settle();
@@ -85,7 +86,7 @@
       /** A place taken on the map: the start, then the end; a third begins anew. */
       pick(kind, row) {
         const end = kind === "station" ? station(row) : link(row);
-        if (ends[0] && ends[1]) { ends[1] = null; inputs[1].value = ""; set(0, end); }
+        if (ends[0] && ends[1]) { put(1, null); set(0, end); }
         else set(ends[0] ? 1 : 0, end);
       },
       /** Take both ends from the address. */
@@ -96,7 +97,7 @@
           const row = model.stationRow.get(id);
           return row === undefined ? null : station(row);
         };
-        [from, to].forEach((id, k) => { ends[k] = read(id); inputs[k].value = ends[k] ? ends[k].name : ""; });
+        [from, to].forEach((id, k) => { put(k, read(id)); });
       },
       draw,
     };

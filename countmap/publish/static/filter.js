@@ -12,13 +12,12 @@
     const classes = present(links.road_class).sort();
     const kinds = present(stations.kind).sort();
     const counted = present(Array.from(years.year)).sort((a, b) => b - a);
-    const yearsOf = (row) => new Set((model.yearsOf.get(stations.station_id[row]) || []).map((k) => years.year[k]));
-    const linkOf = (row) => stations.link[row];
+    const yearsOf = (row) => (model.yearsOf.get(stations.station_id[row]) || []).map((k) => String(years.year[k]));
     return [
-      { key: "status", title: "Status", values: Object.keys(countmap.STATUS).filter((one) => statuses.has(one)).map((one) => [one, countmap.STATUS[one].word]), link: (row) => links.status[row], station: (row) => [stations.status[row]] },
-      { key: "class", title: "Class of road", values: classes.map((one) => [one, one.replaceAll("_", " ")]), link: (row) => links.road_class[row], station: (row) => [Number.isNaN(linkOf(row)) ? null : links.road_class[linkOf(row)]] },
-      { key: "kind", title: "Kind of station", values: kinds.map((one) => [one, one]), station: (row) => [stations.kind[row]] },
-      { key: "year", title: "Station has a figure for", values: counted.map((one) => [String(one), String(one)]), station: (row) => [...yearsOf(row)].map(String) },
+      { key: "status", title: "Status", values: Object.keys(countmap.STATUS).filter((one) => statuses.has(one)).map((one) => [one, countmap.STATUS[one].word]), link: (row) => links.status[row], station: (row) => stations.status[row] },
+      { key: "class", title: "Class of road", values: classes.map((one) => [one, one.replaceAll("_", " ")]), link: (row) => links.road_class[row], station: (row) => links.road_class[stations.link[row]] },
+      { key: "kind", title: "Kind of station", values: kinds.map((one) => [one, one]), station: (row) => stations.kind[row] },
+      { key: "year", title: "Station has a figure for", values: counted.map((one) => [String(one), String(one)]), station: yearsOf },
     ].filter(({ values }) => values.length > 1);
   }
 

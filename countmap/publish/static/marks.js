@@ -403,11 +403,11 @@
       }
     }
 
+    const placesByRank = Array.from({ length: model.places.rows }, (_, row) => row).sort((a, b) => model.places.rank[a] - model.places.rank[b] || a - b);
     /** Place names: towns before the figures, in capitals; the small ones where room is left, closer in. */
     function drawPlaces(ctx, frame, ink, room, large) {
       const { places } = model;
-      const order = Array.from({ length: places.rows }, (_, row) => row).sort((a, b) => places.rank[a] - places.rank[b] || a - b);
-      for (const row of order) {
+      for (const row of placesByRank) {
         if (places.rank[row] < 2 !== large || places.rank[row] > frame.zoom - 9) continue;
         const [x, y] = [frame.x(model.placeX[row]), frame.y(model.placeY[row])];
         if (x < 0 || y < 0 || x > frame.width || y > frame.height) continue;

@@ -17,7 +17,7 @@
     const put = (map, key, make, row) => { let g = map.get(key); if (!g) map.set(key, (g = make())); g.rows.push(row); };
     for (let row = 0; row < links.rows; row += 1) {
       const flow = links.figure[row], rel = links.rel[row], status = links.status[row];
-      if (model.filter && !model.filter.link(row)) {
+      if (!model.filter.link(row)) {
         put(bands, "out", () => ({ order: 0, width: 0.6, status: "unobservable", shade: 0, rows: [] }), row);
         continue;
       }
@@ -157,7 +157,7 @@
           const dash = scale.dash(band.status, band.width);
           const thin = band.width < LARGE;   // no eye sees how so thin a line ends
           ctx.lineJoin = thin ? "bevel" : "round";
-          ctx.lineCap = thin && band.status !== "modelled" || dash.length && band.status !== "modelled" ? "butt" : "round";
+          ctx.lineCap = (thin || dash.length) && band.status !== "modelled" ? "butt" : "round";
           ctx.setLineDash(dash);
           ctx.strokeStyle = band.faint ? ink.faint : band.order === 0 ? ink.mix(ink.paper, ink.light, 0.8) : ink.shade(band.shade);
           ctx.lineWidth = band.width;
