@@ -181,8 +181,11 @@ def public_content(ws: Workspace, content: MapContent) -> MapContent:
         },
         gone,
     )  # fmt: skip
+    # A test that rests on such a count tells where it stands: by its members, its name and its place.
+    places = content.junctions
+    named = places["members"].map(lambda ids: bool(gone.intersection(ids.split()))).astype(bool)
     return replace(
-        content, stations=kept["stations"], annual=kept["annual"], flags=kept["flags"],
+        content, junctions=places[~named], stations=kept["stations"], annual=kept["annual"], flags=kept["flags"],
         flows=kept["flows"], findings=kept["suspects"],
     )  # fmt: skip
 
@@ -273,6 +276,11 @@ def load(ws: Workspace, name: str, audience: Audience = "internal") -> Release:
     from countmap.publish.compare import Release
 
     folder, told = _find(ws, name)
+    if audience == "public" and told.get("audience") == "internal":
+        raise InvalidInput(
+            f"{folder} was written for the house: it tells of places that are not public. Compare it "
+            "with --audience internal, or name a recorded release by its id"
+        )
     frames = {one: _frame(folder / f"{one}.parquet", one) for one in KEPT}
     if audience == "public":
         frames = without(frames, set(told.get("not_public", ())))
@@ -305,7 +313,8 @@ def _find(ws: Workspace, name: str) -> tuple[Path, Document]:
         raise NotFound(f"there is no release {name!r}; recorded are {there}")
     try:
         told = json.loads((folder / "release.json").read_text("utf-8"))
-        return folder, {"release": str(told["release"]), "year": int(told["year"])}
+        about = {"release": str(told["release"]), "year": int(told["year"])}
+        return folder, about | {"audience": told.get("audience")}
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InvalidInput(
             f"{folder} holds no whole release (no readable release.json); write it again with countmap publish data"

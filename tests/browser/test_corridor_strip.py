@@ -83,6 +83,8 @@ def test_a_corridor_is_picked_by_keyboard_alone_and_closed_again(sheet):
     assert page.locator("#strip").is_hidden()
     assert page.evaluate("document.activeElement.id") == "show-strip"
     assert page.evaluate("location.hash") == ""
+    page.keyboard.press("Enter")
+    assert "from=S0030&to=S0012" in page.evaluate("location.hash"), "opened again it is in the link"
 
 
 def test_a_corridor_is_picked_on_the_map(sheet):

@@ -10,8 +10,9 @@ import pandas as pd
 import pytest
 
 from countmap.errors import InvalidInput, NotFound
-from countmap.jobs import annual, balance, flags, releases, stations
+from countmap.jobs import annual, balance, flags, publish, releases, stations
 from countmap.publish import compare as comparing
+from countmap.store import queries
 
 PARQUET_MAGIC = b"PAR1"  # Apache Parquet format, "File Format"
 
@@ -87,6 +88,33 @@ def test_public_data_say_nothing_of_planned_and_current_places_nor_of_people(wit
     assert "T7" in set(pd.read_csv(tmp_path / "own" / "surveys.csv")["counter_id"])
     decisions = pd.read_csv(tmp_path / "own" / "decisions.csv")
     assert decisions["who"].notna().all()
+
+
+def test_a_public_map_holds_no_test_that_names_a_place_where_a_counter_stands(town):
+    """Of a count taken in an open survey even the sums that it enters tell where it is."""
+    content = publish.map_content(town, year=2025)
+    inside = next(i for i in content.junctions["members"].str.split().explode() if i[0] == "S")
+    beside = content.junctions["members"].str.split().map(lambda ids: inside in ids)
+    begun = queries.day_totals(town, stations=[inside])["date"].min()
+    put(town, "surveys", OUTSIDE | {"station_id": inside, "started": f"{begun:%Y-%m-%d}T00:00"})
+    assert inside in releases.not_public(town)
+    public = releases.public_content(town, content)
+    assert beside.any()
+    assert public.junctions["junction_id"].tolist() == (
+        content.junctions.loc[~beside, "junction_id"].tolist()
+    )
+    own = publish.map_content(town, year=2025, audience="internal")
+    assert len(releases.public_content(town, own).junctions) == len(content.junctions)
+
+
+def test_a_folder_written_for_the_house_is_not_compared_in_public(with_plans, tmp_path):
+    releases.data(with_plans, year=2025, audience="internal", out=tmp_path / "own")
+    own = f"{tmp_path / 'own'}"
+    with pytest.raises(InvalidInput, match="was written for the house") as refused:
+        releases.compare(with_plans, own, "latest")
+    assert "S98" not in str(refused.value)
+    found = releases.compare(with_plans, own, "latest", audience="internal")
+    assert found["stations"]["moved"] == []
 
 
 def test_vehicle_records_are_for_the_house_alone(town, tmp_path):

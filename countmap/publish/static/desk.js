@@ -71,7 +71,7 @@
         byId("sheet").classList.add("with-strip");
         byId("show-strip").setAttribute("aria-pressed", "true");
         if (from !== null) { put(1, null); set(0, station(from)); }
-        else draw();
+        else drawn();
         if (!byId("sheet").classList.contains("printing")) inputs[ends[0] ? 1 : 0].focus({ preventScroll: true });
         settle();
       },
