@@ -15,6 +15,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from countmap.annual.factors import mean_of_seen
+
 Array = np.ndarray[Any, np.dtype[np.float64]]
 SERIES = ["station_id", "sense", "year"]
 MONTH = [*SERIES, "month"]
@@ -136,7 +138,7 @@ class _Year:
         for month in range(12):
             for weekday in range(7):
                 pick = (dates.month == month + 1) & (dates.day_of_week == weekday)
-                out[:, month, weekday] = _mean(self.count[:, pick]).sum(axis=1)
+                out[:, month, weekday] = mean_of_seen(self.count[:, pick]).sum(axis=1)
         return out
 
 
@@ -166,14 +168,6 @@ def _laid_out(cells: pd.DataFrame, parts: int) -> list[_Year]:
     return out
 
 
-def _mean(values: Array) -> Array:
-    """Return the mean over axis 1 of what is there, NaN where nothing is."""
-    seen = np.isfinite(values)
-    count = seen.sum(axis=1)
-    total = np.where(seen, values, 0.0).sum(axis=1)
-    return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan))
-
-
 def _averaged(cells: pd.DataFrame, parts: int, average: Any) -> pd.DataFrame:
     """Return the averages of every series and year; ``average`` gives AADT, AAWT and reasons."""
     frames = []
@@ -192,8 +186,8 @@ def _averaged(cells: pd.DataFrame, parts: int, average: Any) -> pd.DataFrame:
 
 def _plain(found: _Year) -> tuple[Array, Array, list[str | None]]:
     dates = pd.date_range(f"{found.year}-01-01", periods=found.count.shape[1])
-    aadt = _mean(found.count)[:, 0]
-    aawt = _mean(found.count[:, dates.day_of_week < 5])[:, 0]
+    aadt = mean_of_seen(found.count)[:, 0]
+    aawt = mean_of_seen(found.count[:, dates.day_of_week < 5])[:, 0]
     return aadt, aawt, [None if ok else "no complete day" for ok in np.isfinite(aadt)]
 
 

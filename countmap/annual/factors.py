@@ -62,21 +62,22 @@ def shares(
     at = np.arange(pool.day.shape[1])[days]
     at = at[~np.isin(at + pool.first, list(skip))]
     month, weekday = _calendar(at + pool.first)
-    day = np.full((len(levels), 12, 7), np.nan)
-    hour = np.full((len(levels), 12, 7, 24), np.nan)
+    both = (pool.day, pool.hour)
+    if form == "month_weekday":
+        day, hour = (_by_cell(at, month, weekday, values) for values in both)
+    else:
+        season = _by_month(pool, at, month) if form == "separate" else _by_week(pool, at, weekday)
+        day, hour = (_crossed(season, at, weekday, values) for values in both)
+    return Shares(day / levels[:, None, None], hour / levels[:, None, None, None])
+
+
+def _by_cell(at: Indices, month: Indices, weekday: Indices, values: Array) -> Array:
+    """Return month × weekday means, shape (series, 12, 7, …); NaN where no such day is."""
+    out = np.full((len(values), 12, 7, *values.shape[2:]), np.nan)
     for m in range(12):
         for j in range(7):
-            pick = at[(month == m) & (weekday == j)]
-            if len(pick):
-                day[:, m, j] = mean_of_seen(pool.day[:, pick])
-                hour[:, m, j] = mean_of_seen(pool.hour[:, pick])
-    if form == "separate":
-        season = _by_month(pool, at, month)
-    elif form == "week":
-        season = _by_week(pool, at, weekday)
-    if form != "month_weekday":
-        day, hour = (_crossed(season, at, weekday, values) for values in (pool.day, pool.hour))
-    return Shares(day / levels[:, None, None], hour / levels[:, None, None, None])
+            out[:, m, j] = mean_of_seen(values[:, at[(month == m) & (weekday == j)]])
+    return out
 
 
 def _by_month(pool: Pool, at: Indices, month: Indices) -> Array:

@@ -15,7 +15,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-Key = tuple[str, str]
 RANK = 30
 """The 30th highest hour of the year: the usual design hour."""
 HOURS_LEAST = 0.95

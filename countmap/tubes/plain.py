@@ -16,6 +16,7 @@ import numpy as np
 from numba import njit
 
 from countmap.tubes.candidates import (
+    LONGEST_FIRST_M,
     LONGEST_M,
     REACH_US,
     SHORTEST_M,
@@ -31,7 +32,6 @@ from countmap.tubes.measure import Out, measure
 from countmap.tubes.model import CAR_M, MOST_AXLES, REPEAT_S, TOP_KMH, Model
 from countmap.tubes.worth import SURE, TIGHT, behind, kin
 
-CAR_REACH_M = 9.0
 UNLIKELY = -7.0
 USUAL = 5.0  # speeds this far below the likeliest are not plain
 AGREE = 3.5  # standard deviations
@@ -134,7 +134,7 @@ def _extended(
     while k < n and axles < MOST_AXLES:
         apart = (t[k] - t[last]) * 1e-6
         d = apart * v
-        if d > (CAR_REACH_M if axles == 1 else LONGEST_M):
+        if d > (LONGEST_FIRST_M if axles == 1 else LONGEST_M):
             break
         if (
             tube[k] != x
@@ -224,7 +224,7 @@ def plain(
     v = model.way[x] / lag
     mine = mask | _bits(seen[0], axles, pos)
     car = axles == 2 and (t[last] - t[first]) * 1e-6 * v < CAR_M
-    until = t[last] + ((CAR_REACH_M if car else LONGEST_M) + model.way[x]) / v * 1e6
+    until = t[last] + ((LONGEST_FIRST_M if car else LONGEST_M) + model.way[x]) / v * 1e6
     if until > t[pos] + 0.4 * REACH_US or not _explained(
         t, tube, pos, until, n, mine, band, model, carry, seen, v
     ):
@@ -377,7 +377,7 @@ def _three(
     v = model.way[sense] / lag if lag > 0 else 1e9
     apart = (t[pos + b] - t[pos + a]) * 1e-6
     d = apart * v
-    if not band[0] <= v <= band[1] or d < 1.0 or d > CAR_REACH_M or apart < REPEAT_S:
+    if not band[0] <= v <= band[1] or d < 1.0 or d > LONGEST_FIRST_M or apart < REPEAT_S:
         return -1e300
     score = model.start[sense] + speed_density(model, v) + np.log(v / lag)
     return score + further(model, 1, 0.0, 0.0, d) + np.log(v) + ending(model, 2, d)

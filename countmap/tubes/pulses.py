@@ -67,12 +67,7 @@ class Decoder:
         self._run = (0, -1)
         self._model: Model | None = None
         self._carry = cover.new_carry()
-        self._rooms = (
-            candidates.new_pool(),
-            states.new_states(),
-            cover.new_trail(),
-            plain.new_room(),
-        )
+        self._rooms = _rooms()
 
     def feed(self, time_us: ArrayLike, tube: ArrayLike) -> Decoded:
         """Take a chunk of pulses; return what has become certain.
@@ -203,7 +198,7 @@ def learn(geometry: Geometry, times: NDArray[np.int64], tubes: NDArray[np.int8])
     model = generic(geometry, len(times) / max(seconds, 1.0))
     if len(times) < 8:
         return model
-    rooms = (candidates.new_pool(), states.new_states(), cover.new_trail(), plain.new_room())
+    rooms = _rooms()
     alone, *_ = runs.split(tubes, 0, -1, final=True)
     times, tubes = times[~alone], tubes[~alone]
     for _ in range(2):
@@ -216,6 +211,11 @@ def learn(geometry: Geometry, times: NDArray[np.int64], tubes: NDArray[np.int8])
             Rates(seconds, len(times), found.repeats, len(found.orphans_us), halves),
         )
     return model
+
+
+def _rooms() -> tuple[Any, ...]:
+    """Return the room that the kernels work in; what is left in it from one call means nothing."""
+    return candidates.new_pool(), states.new_states(), cover.new_trail(), plain.new_room()
 
 
 def _covered(  # noqa: PLR0917  # one call
