@@ -221,11 +221,13 @@ def peaks_of(ws: Workspace, station_id: str, year: int) -> Document:
 
     Null where no hour has four quarters of every sense, and where no class was told.
     """
-    rows = queries.periods(ws, f"{year}-01-01", f"{year}-12-31", [station_id])
-    rows = rows[rows["quantity"].eq("vehicles")] if "quantity" in rows else rows
+    asked = (f"{year}-01-01", f"{year}-12-31", [station_id], "vehicles")
+    rows = queries.periods(ws, *asked)
+    by_class = queries.periods(ws, *asked, told_by="class")
     quarter = rows[rows["minutes"].eq(peaks.QUARTER_MIN)]
-    plain = quarter[quarter["vehicle_class"].isna() & quarter["speed_low_kmh"].isna()]
-    by_sense = (plain if len(plain) else quarter[quarter["speed_low_kmh"].isna()]).pivot_table(
+    whole = quarter[quarter["speed_low_kmh"].isna() & quarter["speed_high_kmh"].isna()]
+    plain = whole[whole["vehicle_class"].isna()]
+    by_sense = (plain if len(plain) else whole).pivot_table(
         index="start_utc", columns="sense", values="count", aggfunc=lambda v: v.sum(skipna=False)
     )
     total = by_sense.sum(axis=1, min_count=max(len(by_sense.columns), 1))
@@ -233,7 +235,9 @@ def peaks_of(ws: Workspace, station_id: str, year: int) -> Document:
     if found is not None:
         found["start"] = found["start"].tz_convert(ws.settings.timezone).isoformat()
     heavy_ids = {name: reader.load(name).heavy for name in reader.known()}
-    heavy = week.heavy_shares(rows, heavy_ids, ws.settings.class_scheme)[-1] if len(rows) else None
+    heavy = (
+        week.heavy_shares(by_class, heavy_ids, ws.settings.class_scheme)[-1] if len(rows) else None
+    )
     return {
         "peak_hour": found,
         "heavy_share": heavy.value if heavy else None,
