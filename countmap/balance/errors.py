@@ -103,9 +103,7 @@ class ArcErrors:
                 at = np.where(there, end[other], -1)
                 total -= one * np.where(there, weight, 0.0) * self.solution.entries(b, at)
         if errors.shared.shape[1]:
-            loads = e.incidence @ errors.shared
-            none = np.zeros((len(self.solution.inferred), loads.shape[1]))
-            pulled = self.solution.solve(np.vstack([loads, none]))
+            pulled = self.solution.wide @ self.solution.core
             total -= (pulled[b] * errors.shared[k]).sum(axis=1)
         return total
 

@@ -219,7 +219,7 @@ def _with_totals(inputs: BalanceInputs, solved: Balance, rows: pd.DataFrame) -> 
 def _sum_variance(solved: Balance, by_sense: dict[str, pd.DataFrame]) -> pd.Series:
     """Return the variance of with + against for links whose senses are both counted or inferred."""
     errors = arc_errors(solved)
-    index = {key: i for i, key in enumerate(zip(errors.link_id, errors.sense, strict=True))}
+    index = errors.index()
     links = sorted(set(by_sense["with"].index) & set(by_sense["against"].index))
     found = {
         link: (index[link, "with"], index[link, "against"])

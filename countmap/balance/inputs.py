@@ -266,7 +266,7 @@ def log_errors(rows: pd.DataFrame, settings: Settings) -> NDArray[np.float64]:
 class RelativeErrors:
     """Errors of the counts: shares of the flow (how its pattern was read), and chance in vehicles.
 
-    ``own`` (n,) and ``shared`` (n, k) are shares of the flow; ``labels`` name the columns. ``pairs``
+    ``own`` (n,) and ``shared`` (n, k) are shares of the flow. ``pairs``
     (q, 2) are the two senses of one station, ``tied`` (n,) the share that they have in common.
     ``counting`` (n,) is the variance of a daily flow by chance for each vehicle of it, a Poisson
     count's 1/days. S = F (diag(own²) + tied tied' within pairs + shared shared') F + diag(counting F),
@@ -275,7 +275,6 @@ class RelativeErrors:
 
     own: NDArray[np.float64]
     shared: NDArray[np.float64]
-    labels: tuple[str, ...]
     counting: NDArray[np.float64]
     pairs: NDArray[np.intp]
     tied: NDArray[np.float64]
@@ -335,7 +334,7 @@ def relative_errors(counts: Counts, shared: pd.DataFrame | None) -> RelativeErro
     keys = pd.MultiIndex.from_frame(used[["station_id", "sense"]])
     index = pd.Series(np.arange(len(used)), index=keys)
     pairs = station_pairs(used)
-    loads, labels = _shared_loads(index, shared)
+    loads = _shared_loads(index, shared)
     flows = used["aadt"].to_numpy(dtype=float)
     total = used["log_se"].to_numpy(dtype=float)
     tied = np.zeros(len(used))
@@ -354,7 +353,7 @@ def relative_errors(counts: Counts, shared: pd.DataFrame | None) -> RelativeErro
     limit = (1 - _OWN_SHARE**2) * pattern**2
     shrink = np.sqrt(np.where(taken > limit, limit / np.where(taken > 0, taken, 1.0), 1.0))
     own = np.sqrt(np.maximum(pattern**2 - taken * shrink**2, 0.0))
-    return RelativeErrors(own, loads * shrink[:, None], labels, counting, pairs, tied * shrink)
+    return RelativeErrors(own, loads * shrink[:, None], counting, pairs, tied * shrink)
 
 
 def station_pairs(used: pd.DataFrame) -> NDArray[np.intp]:
@@ -365,14 +364,11 @@ def station_pairs(used: pd.DataFrame) -> NDArray[np.intp]:
     return pairs
 
 
-def _shared_loads(
-    index: pd.Series, shared: pd.DataFrame | None
-) -> tuple[NDArray[np.float64], tuple[str, ...]]:
-    """Return a column for each error that more than one count shares, and its label."""
+def _shared_loads(index: pd.Series, shared: pd.DataFrame | None) -> NDArray[np.float64]:
+    """Return a column for each error that more than one count shares."""
     columns: list[NDArray[np.float64]] = []
-    labels: list[str] = []
     groups = () if shared is None or shared.empty else sorted(shared.groupby("source"))
-    for source, rows in groups:
+    for _, rows in groups:
         column = np.zeros(len(index))
         for station, error in zip(rows["station_id"], rows["log_se"], strict=True):
             for sense in ("with", "against"):
@@ -380,6 +376,4 @@ def _shared_loads(
                     column[index[station, sense]] = error
         if np.count_nonzero(column) > 1:
             columns.append(column)
-            labels.append(str(source))
-    loads = np.column_stack(columns) if columns else np.zeros((len(index), 0))
-    return loads, tuple(labels)
+    return np.column_stack(columns) if columns else np.zeros((len(index), 0))

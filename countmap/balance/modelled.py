@@ -45,7 +45,6 @@ class Prior:
 
     flows: pd.DataFrame
     taught_by: int
-    spread: float
 
 
 def learn(inputs: BalanceInputs, solved: Balance, wanted: pd.Series) -> Prior | None:
@@ -61,8 +60,7 @@ def learn(inputs: BalanceInputs, solved: Balance, wanted: pd.Series) -> Prior | 
     -------
     Prior or None
         None where fewer than ``LEAST_LINKS`` links are counted. The interval is that of the errors made
-        when each counted link is left out, at the level of the settings. ``spread`` is their standard
-        deviation in ln(flow).
+        when each counted link is left out, at the level of the settings.
     """
     used = solved.counts.used
     taught = used.assign(level=np.log(np.maximum(used["aadt"], _LEAST_FLOW)))
@@ -96,7 +94,7 @@ def learn(inputs: BalanceInputs, solved: Balance, wanted: pd.Series) -> Prior | 
             "upper": np.exp(mean + reach),
         }
     )
-    return Prior(flows, len(level), float(np.sqrt(np.mean(best.error**2))))
+    return Prior(flows, len(level))
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,7 +9,7 @@ import numpy as np
 
 from countmap.balance.evidence import ODDS, Evidence, Fault
 from countmap.balance.solve import NON_CENTRALITY
-from countmap.balance.views import Ground, ground, lost, view
+from countmap.balance.views import Ground, View, lost, view
 
 LEAST_GAIN = 2.0
 """Log posterior odds that a fault needs against none (project default)."""
@@ -49,7 +49,7 @@ class Found:
     rivals: tuple[tuple[Fault, float], ...]
 
 
-def search(evidence: Evidence) -> list[Found]:
+def search(base: Ground) -> list[Found]:
     """Return the counters' faults that the balance by pattern names, strongest first.
 
     Notes
@@ -60,8 +60,7 @@ def search(evidence: Evidence) -> list[Found]:
     At the end one or two members give way to two others where those explain more together: two
     neighbours that lose alike look at first like one fault between them.
     """
-    base = ground(evidence)
-    near = _Neighbours(evidence)
+    near = _Neighbours(base.evidence)
     members = _grow(base, near, [])
     tried: set[tuple[tuple[int, ...], frozenset[int]]] = set()
     for _ in range(_MOST):
@@ -74,21 +73,20 @@ def search(evidence: Evidence) -> list[Found]:
     return sorted(found, key=lambda one: (-one.power, one.fault.key))
 
 
-def reach(evidence: Evidence, amplitude: float = LOST_35) -> dict[str, float]:
+def reach(base: Ground) -> dict[str, float]:
     """Return how clearly a loss of both senses would show at each station.
 
     Returns
     -------
     dict
         By station the non-centrality of the hours plus twice the log likelihood ratio of the no-U-turn
-        rules, for 1/scale − 1 = ``amplitude``.
+        rules, for 1/scale − 1 = ``LOST_35``.
     """
-    base = ground(evidence)
     alone = view(base, [])
-    told = lost(base, amplitude)
+    told = lost(base, LOST_35)
     return {
-        fault.at: float(alone.information[j] * amplitude**2) + told.get(fault.at, 0.0)
-        for j, fault in enumerate(evidence.faults)
+        fault.at: float(alone.information[j] * LOST_35**2) + told.get(fault.at, 0.0)
+        for j, fault in enumerate(base.evidence.faults)
         if fault.kind == "scale"
     }
 
@@ -152,7 +150,10 @@ def _regroup(
         tried.add((group, around))
         rest = [i for i in members if i not in group]
         alone = view(base, rest)
-        old = _together(base, rest, group)
+        if len(group) == 1:
+            old = float(alone.hours[group[0]]) + float(alone.told[group[0]])
+        else:
+            old = _together(base, rest, group, alone, view(base, [*rest, group[0]]))
         close = near.stations(group)
         firsts = [i for i in close if base.counter[i] and np.isfinite(alone.gain[i])]
         hope = alone.hours + np.maximum(alone.told, 0.0)
@@ -163,23 +164,29 @@ def _regroup(
                 continue
             second = max(seconds, key=lambda i: float(beside.gain[i]))
             pair = (first, second)
-            if set(pair) != set(group) and _together(base, rest, pair) > old + RIVAL_WIDTH:
+            if set(pair) == set(group):
+                continue
+            if _together(base, rest, pair, alone, beside) > old + RIVAL_WIDTH:
                 return [*rest, *pair]
     return None
 
 
-def _together(base: Ground, rest: list[int], group: tuple[int, ...]) -> float:
-    """Return the log posterior odds of some faults together, beside the rest.
+def _together(
+    base: Ground, rest: list[int], pair: tuple[int, ...], alone: View, beside: View
+) -> float:
+    """Return the log posterior odds of two faults together, beside the rest.
 
-    The hours one after the other; of the no-U-turn rules what they say of each while the others are in
-    doubt.
+    The hours one after the other; of the no-U-turn rules what they say of each while the other is in
+    doubt. ``alone`` is the view beside the rest, ``beside`` that beside the rest and the first.
     """
-    total = 0.0
-    for k, j in enumerate(group):
-        others = [*rest, *(i for i in group if i != j)]
-        total += float(view(base, [*rest, *group[:k]]).hours[j])
-        total += float(view(base, others).told[j])
-    return total
+    first, second = pair
+    other = view(base, [*rest, second])
+    return (
+        float(alone.hours[first])
+        + float(other.told[first])
+        + float(beside.hours[second])
+        + float(beside.told[second])
+    )
 
 
 class _Neighbours:

@@ -118,8 +118,7 @@ class Solution:
         known[other] += 2 * own[other] * pair * mixed + pair**2 * g[one]
         u = errors.shared
         if u.shape[1]:
-            blocks = len(self.potential)
-            pulled = e.incidence.T @ self.solve(_padded(_loads(self.problem), self))[:blocks]
+            pulled = e.incidence.T @ (self.wide @ self.core)[: len(self.potential)]
             spread = own[:, None] * pulled
             spread[one] += pair[:, None] * pulled[other]
             spread[other] += pair[:, None] * pulled[one]
@@ -171,10 +170,6 @@ def _loads(problem: Problem) -> Floats:
     """Return V = A U (blocks, k)."""
     result: Floats = problem.equations.incidence @ problem.errors.shared
     return result
-
-
-def _padded(blocks: Floats, solution: Solution) -> Floats:
-    return np.vstack([blocks, np.zeros((len(solution.inferred), blocks.shape[1]))])
 
 
 def solve(
@@ -229,7 +224,8 @@ def solve(
 
 def step_of(own: Floats) -> float:
     """Return a variance of the size of the counts' own."""
-    return float(np.median(own)) if len(own) and np.median(own) > 0 else 1.0
+    middle = float(np.median(own)) if len(own) else 0.0
+    return middle if middle > 0 else 1.0
 
 
 def times(e: Equations, errors: Errors, vector: Floats) -> Floats:

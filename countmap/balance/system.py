@@ -49,6 +49,14 @@ class System:
         return self.found.follows
 
     @cached_property
+    def clusters(self) -> pd.DataFrame:
+        """The junctions of the areas, bends left out: area, cluster, sorted."""
+        vertices = self.graph.vertices
+        at = np.flatnonzero((self.area >= 0) & (vertices["kind"] != "bend").to_numpy())
+        names = pd.DataFrame({"area": self.area[at], "cluster": vertices["cluster"].to_numpy()[at]})
+        return names.drop_duplicates().sort_values(["area", "cluster"], ignore_index=True)
+
+    @cached_property
     def incidence(self) -> Floats:
         """(areas, counts) in full: +1 where a count leads into an area, −1 where it leads out."""
         full: Floats = self.equations.by_area.toarray()

@@ -15,7 +15,7 @@ from countmap.balance.levels import LevelShift, level_shifts
 from countmap.balance.patterns import Basis, basis, coefficients
 from countmap.balance.search import FIRM, NEEDED, Found, reach, search
 from countmap.balance.swaps import Flip, Swap, flips, swaps
-from countmap.balance.views import COUNTER
+from countmap.balance.views import COUNTER, ground
 from countmap.tables import SUSPECTS, empty
 
 if TYPE_CHECKING:
@@ -117,8 +117,9 @@ def _by_pattern(
     weighed = weigh(inputs, base, coefficients(line, base, line.stations()))
     for evidence in weighed.regions:
         flow = dict(zip(evidence.stations, evidence.total.tolist(), strict=True))
-        rows += [(_fault_row(one, flow), _rivals(one, evidence)) for one in search(evidence)]
-        power |= reach(evidence)
+        laid = ground(evidence)
+        rows += [(_fault_row(one, flow), _rivals(one, evidence)) for one in search(laid)]
+        power |= reach(laid)
     rows.sort(key=lambda row: (-row[0]["power"], row[0]["station_id"]))
     dark = [
         {

@@ -240,7 +240,7 @@ def _leaks(system: System) -> tuple[sparse.csc_array, NDArray[np.intp], NDArray[
 
 def _leak_place(system: System, sort: str, k: int) -> tuple[str, str]:
     if sort.endswith("area"):
-        return area_name(system, k)[1], "section" if sort == "section area" else "junction"
+        return area_name(system, k), "section" if sort == "section area" else "junction"
     word = "the quiet street" if system.graph.sources["kind"].iloc[k] == "quiet" else "link"
     return f"{word} {system.graph.sources['link_id'].iloc[k]}", sort
 
@@ -258,35 +258,27 @@ def _fingerprint(columns: sparse.csc_array) -> Floats:
 
 def area_sorts(system: System) -> NDArray[np.object_]:
     """Return for each area whether it is a junction, a place along a section, or several junctions."""
-    names = _clusters(system)
+    names = system.clusters
     many = np.bincount(names["area"], minlength=system.equations.n_areas)
     return np.array(["section", "junction", "area"], dtype=object)[np.minimum(many, 2)]
 
 
-def area_name(system: System, i: int) -> tuple[str, str]:
-    """Return the sort of an area (junction, section, area) and a name for people."""
-    names = _clusters(system)
+def area_name(system: System, i: int) -> str:
+    """Return a name of an area for people."""
+    names = system.clusters
     clusters = names.loc[names["area"].eq(i), "cluster"].tolist()
     if len(clusters) == 1:
-        return "junction", f"junction {clusters[0]}"
+        return f"junction {clusters[0]}"
     if clusters:
         more = "…" if len(clusters) > 3 else ""
-        return "area", f"the area of junctions {', '.join(clusters[:3])}{more}"
+        return f"the area of junctions {', '.join(clusters[:3])}{more}"
     stations = stations_around(system, np.array([i]))
-    return "section", "the stretch between " + " and ".join(stations)
-
-
-def _clusters(system: System) -> pd.DataFrame:
-    """Return the junctions of the areas, bends left out: area, cluster, sorted."""
-    vertices = system.graph.vertices
-    at = np.flatnonzero((system.area >= 0) & (vertices["kind"] != "bend").to_numpy())
-    names = pd.DataFrame({"area": system.area[at], "cluster": vertices["cluster"].to_numpy()[at]})
-    return names.drop_duplicates().sort_values(["area", "cluster"], ignore_index=True)
+    return "the stretch between " + " and ".join(stations)
 
 
 def area_clusters(system: System) -> list[list[str]]:
     """Return the junctions of each area, bends left out."""
-    names = _clusters(system)
+    names = system.clusters
     bounds = np.searchsorted(names["area"], np.arange(system.equations.n_areas + 1))
     cluster = names["cluster"].tolist()
     return [cluster[a:b] for a, b in pairwise(bounds)]

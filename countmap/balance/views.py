@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.linalg import solve_triangular
 from scipy.special import log_ndtr
 
 from countmap.balance.evidence import ODDS, Evidence
@@ -132,7 +133,7 @@ def ground(evidence: Evidence) -> Ground:
 def _spread(evidence: Evidence) -> float:
     """Return by how much the patterns scatter beyond their errors, median based, at least 1."""
     factor = np.linalg.cholesky(evidence.covariance)
-    white = np.linalg.solve(factor, evidence.residual)
+    white = solve_triangular(factor, evidence.residual, lower=True)
     return max(1.0, float(np.median(white**2)) / _MEDIAN_CHI2)
 
 

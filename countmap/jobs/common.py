@@ -8,7 +8,7 @@ from contextlib import contextmanager, suppress
 from datetime import date, datetime
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import numpy as np
 import pandas as pd
@@ -112,9 +112,20 @@ def require_known(frame: pd.DataFrame, column: str, known: set[str], noun: str, 
     strange = frame[frame[column].notna() & ~frame[column].isin(known)]
     if len(strange):
         why = [f"there is no {noun} {value!r}. Correct the row" for value in strange[column]]
-        columns = {"file": file.name, "row": strange["row"], "column": column}
-        rejects = pd.DataFrame({**columns, "value": strange[column], "why": why})
-        raise csv_table.error_from(rejects.reset_index(drop=True))
+        refuse_rows(strange, column, why, file)
+
+
+def refuse_rows(wrong: pd.DataFrame, column: str, why: list[str], file: Path) -> NoReturn:
+    """Refuse rows for what stands in ``column``, each with its reason.
+
+    Raises
+    ------
+    InvalidInput
+        Every row is in ``rejects``.
+    """
+    columns = {"file": file.name, "row": wrong["row"], "column": column}
+    rejects = pd.DataFrame({**columns, "value": wrong[column], "why": why})
+    raise csv_table.error_from(rejects.reset_index(drop=True))
 
 
 def import_table(

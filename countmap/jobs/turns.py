@@ -12,6 +12,7 @@ from countmap.jobs.common import (
     Network,
     Workspace,
     import_table,
+    refuse_rows,
     refusing,
     require_known,
 )
@@ -55,6 +56,4 @@ def _require_legs(
         f"link {link!r} carries nothing {way} junction {junction!r}. Correct the row"
         for junction, link in zip(wrong["junction_id"], wrong[column], strict=True)
     ]
-    columns = {"file": file.name, "row": wrong["row"], "column": column}
-    rejects = pd.DataFrame({**columns, "value": wrong[column], "why": why})
-    raise csv_table.error_from(rejects.reset_index(drop=True))
+    refuse_rows(wrong, column, why, file)

@@ -22,7 +22,7 @@ from countmap.balance.evidence import Evidence, weigh
 from countmap.balance.hours import timeline
 from countmap.balance.patterns import basis, coefficients
 from countmap.balance.search import FIRM, NEEDED, reach, search
-from countmap.balance.views import COUNTER
+from countmap.balance.views import COUNTER, ground
 
 MODES = {
     "hourly, the rest stated quiet": {},
@@ -79,7 +79,7 @@ def judge(mode: str, seed: int) -> dict:
 def by_rules(town: made.Town) -> pd.DataFrame:
     """Return whom the no-U-turn rules accuse alone: the hours are made to say nothing."""
     silent = [replace(one, covariance=one.covariance * 1e8) for one in regions(town)]
-    found = [one for evidence in silent for one in search(evidence)]
+    found = [one for evidence in silent for one in search(ground(evidence))]
     return pd.DataFrame(
         [
             {
@@ -99,7 +99,9 @@ def by_rules(town: made.Town) -> pd.DataFrame:
 
 def reach_of(town: made.Town) -> dict[str, float]:
     """Return the printed power of a 35 % loss at each station."""
-    return {station: power for one in regions(town) for station, power in reach(one).items()}
+    return {
+        station: power for one in regions(town) for station, power in reach(ground(one)).items()
+    }
 
 
 def regions(town: made.Town) -> tuple[Evidence, ...]:
