@@ -183,6 +183,18 @@ def _junction(
         "rescaled": None,
         "rounds": None,
     }
+    gone = sorted(
+        {
+            link
+            for arc in counted.index
+            for link, side in zip(arc, sides, strict=True)
+            if link not in side
+        }
+    )
+    if gone:
+        return record | {
+            "reason": f"no flow to fit: link {', '.join(gone[:3])} is no leg here any more"
+        }
     missing = sorted({k for side in sides for k, flow in side.items() if flow is None})
     if missing:
         return record | {"reason": f"no flow to fit: link {', '.join(missing[:3])} not counted"}

@@ -84,3 +84,21 @@ def test_a_leg_from_which_no_turn_was_seen_says_so():
     (found,) = assess(replace(inputs, turns=turning(node_at(roads, 0, 0), few))).document["turns"]
     assert found["reason"].startswith("turns: 2,5")
     assert "vehicles enter by leg w, but every turn there is forbidden" in found["reason"]
+
+
+@pytest.mark.parametrize(
+    ("junction", "counts", "said"),
+    [
+        (None, COUNTS | {("old", "e"): 5.0}, "link old is no leg here any more"),
+        ("n999", {("n", "e"): 5.0}, "link e, n is no leg here any more"),
+    ],
+)
+def test_turns_of_a_link_or_a_junction_that_is_gone_are_kept_and_say_so(junction, counts, said):
+    """A network may be replaced after the turns were counted."""
+    roads = net(**CROSS)
+    inputs = given(roads, CROSS_COUNTS)
+    turns = turning(junction or node_at(roads, 0, 0), counts)
+    (found,) = assess(replace(inputs, turns=turns)).document["turns"]
+    assert found["reason"] == f"no flow to fit: {said}"
+    assert {(m["from_link"], m["to_link"]): m["counted"] for m in found["movements"]} == counts
+    assert all(movement["flow"] is None for movement in found["movements"])
